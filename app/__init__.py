@@ -1,0 +1,1 @@
+"""Web pages, records and command line around the measurement."""

@@ -1,0 +1,1 @@
+"""Measures trunk rotation in the heel-sit kneeling position from photos."""

@@ -1,0 +1,111 @@
+"""Named points on a person in a photo, each with its own uncertainty, and the finder interface."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from vision.arrays import FloatArray
+from vision.findings import Finding
+from vision.photo import Photo
+from vision.sides import Side
+
+PAIRED = ("acromion", "shoulder_joint", "hip_joint", "elbow", "wrist", "knee", "ankle", "ear")
+MIDLINE = ("c7", "t12", "s2", "sternum", "nose")
+NAMES: tuple[str, ...] = (*(f"{p}_{s}" for p in PAIRED for s in ("left", "right")), *MIDLINE)
+
+
+@dataclass(frozen=True, slots=True)
+class Landmark:
+    """One point, in pixels of the upright photo (origin at the top left corner, pixel centres at +0.5).
+
+    Attributes
+    ----------
+    x, y
+        Position, pixels.
+    cov
+        Covariance of the position, pixels squared: ``(var_x, cov_xy, var_y)``.
+    seen
+        Whether the point itself is visible; hidden points are inferred.
+    source
+        Who placed it: ``pose-model``, ``eye`` (our own network) or ``hand``.
+
+    """
+
+    x: float
+    y: float
+    cov: tuple[float, float, float]
+    seen: bool
+    source: str
+
+    @property
+    def sd_px(self) -> float:
+        """Return the root mean square of the two principal standard deviations, pixels."""
+        return float(np.sqrt((self.cov[0] + self.cov[2]) / 2))
+
+    @classmethod
+    def round_(cls, x: float, y: float, sd_px: float, seen: bool, source: str) -> "Landmark":
+        """Make a landmark with the same standard deviation in every direction."""
+        return cls(x, y, (sd_px**2, 0.0, sd_px**2), seen, source)
+
+
+@dataclass(frozen=True)
+class AngleEvidence:
+    """A distribution over the rotation angle read from the whole picture.
+
+    Attributes
+    ----------
+    grid_deg
+        Shape (N,), signed angles, right positive, increasing.
+    log_density
+        Shape (N,), natural logarithm of the likelihood up to a constant.
+    source
+        Who gave it.
+
+    """
+
+    grid_deg: FloatArray
+    log_density: FloatArray
+    source: str
+
+
+@dataclass(frozen=True)
+class Landmarks:
+    """What a finder says about one photo.
+
+    Attributes
+    ----------
+    points
+        Name (one of :data:`NAMES`) to landmark; a name may be absent. Empty when no person in position
+        was found: then ``findings`` say why.
+    finder
+        Name and version of the finder.
+    in_position
+        Probability that the chosen person is in the heel-sit kneeling position, or None if not judged.
+    angle
+        Direct evidence on the rotation angle, if the finder gives any.
+    findings
+        What was noticed while finding.
+
+    """
+
+    points: Mapping[str, Landmark]
+    finder: str
+    in_position: float | None = None
+    angle: AngleEvidence | None = None
+    findings: tuple[Finding, ...] = field(default=())
+
+
+class LandmarkFinder(Protocol):
+    """Anything that places landmarks on a photo."""
+
+    name: str
+
+    def find(self, photo: Photo, side: Side) -> Landmarks:
+        """Return the landmarks of the person in the kneeling position.
+
+        ``side`` is what the person who took the photo declared; it may settle left/right ambiguities.
+        Never raises for a photo that shows nobody: returns empty points with findings.
+        """
+        ...
