@@ -41,7 +41,49 @@ class Finding:
     withholds: bool = False
 
 
-_TEXTS: dict[str, FindingText] = {}
+_TEXTS: dict[str, FindingText] = {
+    # --- the file ------------------------------------------------------------------------------------------
+    "photo-empty": FindingText(
+        "The file is empty (0 bytes): the upload or the copy was interrupted.",
+        "Send the photo again; if it stays empty on the phone, take it again.",
+        withholds=True,
+    ),
+    "photo-too-big": FindingText(
+        "The file has {megabytes} MB; at most {limit} MB are accepted.",
+        "Set the phone's camera to its standard photo format (JPEG or HEIC, not RAW) and take the photo again.",
+        withholds=True,
+    ),
+    "photo-not-a-picture": FindingText(
+        "The file is not a picture.",
+        "Choose a photo from the camera roll: JPEG, PNG, WebP or HEIC.",
+        withholds=True,
+    ),
+    "photo-video": FindingText(
+        "The file is a video, not a photo.",
+        "Pause the video at end range, save that frame as a photo and send the photo.",
+        withholds=True,
+    ),
+    "photo-type-unsupported": FindingText(
+        "Pictures of the type {type} cannot be read.",
+        "Save or export the photo as JPEG and send that.",
+        withholds=True,
+    ),
+    "photo-too-many-pixels": FindingText(
+        "The picture has {megapixels} megapixels; at most {limit} are accepted.",
+        "Set the phone's camera to its standard resolution (12 megapixels are plenty) and take the photo again.",
+        withholds=True,
+    ),
+    "photo-too-small": FindingText(
+        "The picture is only {width} x {height} pixels.",
+        "Send the original photo, not a preview of it: the shorter side needs at least {limit} pixels.",
+        withholds=True,
+    ),
+    "photo-damaged": FindingText(
+        "The picture file is damaged or cut short and cannot be opened.",
+        "Send it again from the phone that took it; if it does not open there either, take the photo again.",
+        withholds=True,
+    ),
+}
 TEXTS: Mapping[str, FindingText] = MappingProxyType(_TEXTS)
 
 
