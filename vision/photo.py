@@ -186,7 +186,7 @@ def decode(data: bytes, limits: PhotoLimits = DEFAULT_LIMITS) -> Photo:
 
 
 def _error(code: str, **values: object) -> PhotoError:
-    text = finding(code, **values)
+    text = finding(code, None, **values)
     return PhotoError(text.message, text.advice, code)
 
 
@@ -260,7 +260,7 @@ def _taken_at(exif: Image.Exif) -> datetime | None:
         match = re.match(r"(\d{4}):(\d\d):(\d\d) (\d\d):(\d\d):(\d\d)", str(value or ""))
         if match:
             try:
-                return datetime(*(int(part) for part in match.groups()))  # type: ignore[arg-type]  # noqa: DTZ001
+                return datetime(*(int(part) for part in match.groups()))  # type: ignore[arg-type]
             except ValueError:  # cameras without a set clock write 0000:00:00
                 continue
     return None
