@@ -83,6 +83,19 @@ _TEXTS: dict[str, FindingText] = {
         "Send it again from the phone that took it; if it does not open there either, take the photo again.",
         withholds=True,
     ),
+    # --- storing and measuring a photo ---------------------------------------------------------------------
+    "photo-twice": FindingText(
+        "This is the same photo as another one of this round.",
+        "It counts twice in the mean: remove one of the two, or take the trial again.",
+    ),
+    "measuring-broke": FindingText(
+        "Measuring this photo broke down. The photo is kept.",
+        "Place the points by hand or type the angle, or take the photo again.",
+        withholds=True,
+    ),
+    "photo-lost": FindingText(
+        "The file of this photo is missing.", "Take the photo again, or type the angle.", withholds=True
+    ),
 }
 TEXTS: Mapping[str, FindingText] = MappingProxyType(_TEXTS)
 

@@ -1,0 +1,77 @@
+"""Puts the program together: settings in, a web application out."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from urllib.parse import urlsplit
+
+from fastapi import FastAPI
+from starlette.responses import Response
+from starlette.staticfiles import StaticFiles
+from starlette.types import Scope
+
+from app.pages import routers
+from app.pages.problem import CROSS_SITE, Refusal, add_error_pages
+from app.pages.rendering import STATIC, static_version
+from app.photos import measuring
+from app.photos.jobs import MEASURE_PHOTO, ThreadRunner
+from app.photos.measurer import Measurer
+from app.photos.store import LocalFolder
+from app.records.database import Database
+from app.security.body_limit import BodyLimit, too_large
+from app.security.cross_site import CrossSiteGuard
+from app.security.headers import SecurityHeaders
+from app.services import Services
+from app.settings import Settings
+
+
+class _KeptStatic(StaticFiles):
+    """Static files whose address changes with their content, so that browsers keep them."""
+
+    async def get_response(self, path: str, scope: Scope) -> Response:
+        response = await super().get_response(path, scope)
+        response.headers["Cache-Control"] = "public, max-age=31536000, immutable"
+        return response
+
+
+def create_app(settings: Settings, measurer: Measurer) -> FastAPI:
+    """Return the application, its database brought up to date; measuring starts and stops with it."""
+    database = Database(settings.database_address)
+    database.migrate()
+    store = LocalFolder(settings.photo_folder)
+
+    def measure(photo_id: str) -> None:
+        measuring.measure_photo(database, store, measurer, photo_id, shown_px=settings.shown_photo_px)
+
+    def give_up(_kind: str, photo_id: str) -> None:
+        measuring.keep_unmeasured(database, photo_id)
+
+    runner = ThreadRunner(
+        database,
+        {MEASURE_PHOTO: measure},
+        threads=settings.measuring_threads,
+        attempts=settings.job_attempts,
+        stale_seconds=settings.job_stale_seconds,
+        failed=give_up,
+    )
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        runner.start()
+        yield
+        runner.stop()
+        database.close()
+
+    app = FastAPI(title="Kneelturn", lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url=None)
+    app.state.services = Services(settings, database, store, runner, measurer)
+    for router in routers():
+        app.include_router(router)
+    app.mount(f"/static/{static_version()}", _KeptStatic(directory=STATIC), name="static")
+    add_error_pages(app)
+
+    public = urlsplit(settings.public_url)
+    max_bytes = settings.max_photo_bytes * settings.max_photos_per_upload
+    # added last, asked first
+    app.add_middleware(BodyLimit, refusal=Refusal(too_large(max_bytes), app), max_bytes=max_bytes)
+    app.add_middleware(CrossSiteGuard, refusal=Refusal(CROSS_SITE, app), public_host=public.netloc)
+    app.add_middleware(SecurityHeaders, https=public.scheme == "https")
+    return app

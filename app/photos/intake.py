@@ -1,0 +1,100 @@
+"""Takes an uploaded file in: stored first, measured later, never lost and never stored twice."""
+
+import hashlib
+from dataclasses import dataclass
+
+from app.errors import InputError, TooLargeError
+from app.photos.jobs import MEASURE_PHOTO, JobQueue
+from app.photos.location import without_location
+from app.photos.store import ORIGINAL, PhotoStore
+from app.records import photos, rounds
+from app.records.columns import new_id
+from app.records.database import Database
+from vision.sides import Side
+
+
+@dataclass(frozen=True, slots=True)
+class Upload:
+    """One file as sent.
+
+    Attributes
+    ----------
+    upload_key
+        Chosen by the sender, the same at each repetition of the same sending.
+    trial_id
+        The trial this is another viewpoint of; None begins a new trial.
+    roll_deg
+        Tilt of the phone from its motion sensor, if known.
+
+    """
+
+    data: bytes
+    file_name: str
+    upload_key: str
+    side: Side
+    trial_id: str | None = None
+    roll_deg: float | None = None
+
+
+def take_in(
+    database: Database,
+    store: PhotoStore,
+    queue: JobQueue,
+    practice_id: str,
+    round_id: str,
+    upload: Upload,
+    *,
+    max_bytes: int,
+) -> photos.PhotoRecord:
+    """Store an uploaded photo and ask for its measuring; a repeated sending returns the photo of the first.
+
+    Raises
+    ------
+    InputError
+        If the sending has no key, or names a trial of another round or side.
+    TooLargeError
+        If the file has more bytes than allowed.
+
+    """
+    if not 8 <= len(upload.upload_key) <= 100:
+        raise InputError("The photo came without its sending key.", "Reload the page and send the photo again.")
+    if len(upload.data) > max_bytes:
+        raise TooLargeError(
+            f"The file has {len(upload.data) / 1e6:.0f} million bytes, more than the {max_bytes / 1e6:.0f} allowed.",
+            "Send the photo as the camera made it, not a film or a scan.",
+        )
+    photo_id = new_id()
+    with database.begin() as session:
+        earlier = photos.photo_by_upload_key(session, practice_id, upload.upload_key)
+    if earlier is not None:
+        return earlier
+    store.put(photo_id, ORIGINAL, without_location(upload.data))
+    try:
+        with database.begin() as session:
+            trial_id = upload.trial_id
+            if trial_id is None:
+                trial_id = rounds.add_trial(session, practice_id, round_id, upload.side)
+            else:
+                trial = rounds.load_trial(session, practice_id, trial_id)
+                if trial.round_id != round_id or trial.side != upload.side:
+                    raise InputError(
+                        "The trial chosen for this photo is another one.", "Reload the page, choose again."
+                    )
+            photos.add_photo(
+                session,
+                practice_id,
+                trial_id,
+                photo_id=photo_id,
+                upload_key=upload.upload_key,
+                file_name=upload.file_name,
+                digest=hashlib.sha256(upload.data).hexdigest(),
+                byte_count=len(upload.data),
+                roll_deg=upload.roll_deg,
+            )
+            queue.enqueue(session, MEASURE_PHOTO, photo_id)
+            record = photos.photo(session, practice_id, photo_id)
+    except BaseException:
+        store.erase(photo_id)  # no row knows this file
+        raise
+    queue.wake()
+    return record

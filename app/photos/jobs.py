@@ -1,0 +1,146 @@
+"""The port to background work, and a runner that does it in threads of this process.
+
+The queue is our own table (:mod:`app.records.jobs`), not a broker: a job is added in the same transaction as
+the photo it is about, so neither a crash nor a restart can lose one without the other. Another runner (a
+separate process, a broker) needs only :func:`app.records.jobs.take_job` and the same handlers.
+"""
+
+import logging
+import threading
+from collections.abc import Callable, Mapping
+from typing import Protocol
+
+from sqlalchemy.orm import Session
+
+from app.records import jobs
+from app.records.database import Database
+
+log = logging.getLogger("kneelturn.jobs")
+
+MEASURE_PHOTO = "measure-photo"
+
+Handler = Callable[[str], None]  # gets the subject's id; raises if the work failed
+
+
+class JobQueue(Protocol):
+    """What pages need: ask for work, and see how far it is."""
+
+    def enqueue(self, session: Session, kind: str, subject_id: str) -> str:
+        """Add a job in the caller's transaction and return its id."""
+        ...
+
+    def status(self, session: Session, subject_id: str) -> jobs.JobRecord | None:
+        """Return the newest job about a subject."""
+        ...
+
+    def wake(self) -> None:
+        """Say that new jobs were committed."""
+        ...
+
+
+class ThreadRunner:
+    """Does the jobs of the table in daemon threads.
+
+    Parameters
+    ----------
+    handlers
+        Kind of job to the function that does it.
+    failed
+        Called with kind and subject when a job is given up.
+
+    """
+
+    def __init__(
+        self,
+        database: Database,
+        handlers: Mapping[str, Handler],
+        *,
+        threads: int,
+        attempts: int,
+        stale_seconds: float,
+        failed: Callable[[str, str], None],
+    ) -> None:
+        self._database = database
+        self._handlers = handlers
+        self._attempts = attempts
+        self._stale_seconds = stale_seconds
+        self._failed = failed
+        self._news = threading.Event()
+        self._stopping = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._work, name=f"measuring-{i + 1}", daemon=True) for i in range(threads)
+        ]
+
+    def enqueue(self, session: Session, kind: str, subject_id: str) -> str:
+        """Add a job in the caller's transaction and return its id."""
+        if kind not in self._handlers:
+            raise ValueError(f"no handler for jobs of kind {kind!r}")
+        return jobs.add_job(session, kind, subject_id)
+
+    def status(self, session: Session, subject_id: str) -> jobs.JobRecord | None:
+        """Return the newest job about a subject."""
+        return jobs.newest_job(session, subject_id)
+
+    def wake(self) -> None:
+        """Let the threads look for work now instead of at their next round."""
+        self._news.set()
+
+    def start(self) -> None:
+        """Take up jobs that an earlier process left, and start the threads."""
+        self._requeue_stale()
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self) -> None:
+        """Finish the jobs in hand and end the threads."""
+        self._stopping.set()
+        self._news.set()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(timeout=30)
+
+    def run_open_jobs(self) -> int:
+        """Do every waiting job now, in the calling thread; returns how many were tried."""
+        count = 0
+        while self._run_one():
+            count += 1
+        return count
+
+    def _requeue_stale(self) -> None:
+        with self._database.begin() as session:
+            count = jobs.requeue_stale(session, self._stale_seconds)
+        if count:
+            log.warning("%d jobs had lost their worker and are taken up again", count)
+
+    def _work(self) -> None:
+        idle_rounds = 0
+        while not self._stopping.is_set():
+            try:
+                if self._run_one():
+                    continue
+                idle_rounds += 1
+                if idle_rounds % 20 == 0:
+                    self._requeue_stale()
+            except Exception:
+                log.exception("the job table could not be read; trying again")
+            self._news.wait(timeout=1.0)
+            self._news.clear()
+
+    def _run_one(self) -> bool:
+        with self._database.begin() as session:
+            job = jobs.take_job(session)
+        if job is None:
+            return False
+        try:
+            self._handlers[job.kind](job.subject_id)
+        except Exception as error:
+            # whatever a photo does to the program, the queue goes on
+            log.exception("job %s of kind %s failed, attempt %d", job.id, job.kind, job.attempts)
+            with self._database.begin() as session:
+                state = jobs.give_up_or_retry(session, job.id, type(error).__name__, self._attempts)
+            if state == "failed":
+                self._failed(job.kind, job.subject_id)
+        else:
+            with self._database.begin() as session:
+                jobs.finish(session, job.id)
+        return True

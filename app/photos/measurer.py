@@ -1,0 +1,55 @@
+"""What the measuring jobs need from ``vision``, in one place."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from vision.landmarks import Landmarks
+from vision.photo import Photo
+from vision.rotation import Rotation
+from vision.sides import Side
+
+
+@dataclass(frozen=True, slots=True)
+class Viewed:
+    """Landmarks of one photo with what the fit needs to know of the camera.
+
+    Attributes
+    ----------
+    focal_px
+        None when the file did not say.
+
+    """
+
+    landmarks: Landmarks
+    width: int
+    height: int
+    focal_px: float | None
+    roll_deg: float | None = None
+
+
+class Measurer(Protocol):
+    """Decodes photos, finds landmarks, fits trials."""
+
+    def decode(self, data: bytes) -> Photo:
+        """Return the upright photo.
+
+        Raises
+        ------
+        vision.errors.PhotoError
+            If the bytes cannot be used as a photo.
+
+        """
+        ...
+
+    def find(self, photo: Photo, side: Side) -> Landmarks:
+        """Return the landmarks of the person in position; empty with findings if there is none."""
+        ...
+
+    def fit(self, views: Sequence[Viewed], side: Side, breadth_mm: float | None) -> Rotation:
+        """Return the rotation of one trial from all its photos, withheld with findings if it cannot be given."""
+        ...
+
+    def move(self, landmarks: Landmarks, moved: Mapping[str, tuple[float, float]]) -> Landmarks:
+        """Return ``landmarks`` with some points placed by hand."""
+        ...

@@ -1,0 +1,61 @@
+"""The connection to the database, and bringing it up to date."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import create_engine, event
+from sqlalchemy.engine import Engine, make_url
+from sqlalchemy.orm import Session, sessionmaker
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+
+
+class Database:
+    """An engine and its sessions.
+
+    Parameters
+    ----------
+    address
+        SQLAlchemy address; SQLite and PostgreSQL (psycopg) are supported.
+
+    """
+
+    def __init__(self, address: str) -> None:
+        url = make_url(address)
+        if url.get_backend_name() == "sqlite" and url.database:
+            Path(url.database).parent.mkdir(parents=True, exist_ok=True)
+        self.engine: Engine = create_engine(url, pool_pre_ping=url.get_backend_name() != "sqlite")
+        if url.get_backend_name() == "sqlite":
+            event.listen(self.engine, "connect", _prepare_sqlite)
+        self._sessions = sessionmaker(self.engine, expire_on_commit=False)
+
+    @contextmanager
+    def begin(self) -> Iterator[Session]:
+        """Give a session in one transaction: committed at the end, rolled back if an error is raised."""
+        with self._sessions.begin() as session:
+            yield session
+
+    def migrate(self) -> None:
+        """Bring the tables to the newest revision; safe to call at every start."""
+        with self.engine.begin() as connection:
+            config = Config()
+            config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+
+    def close(self) -> None:
+        """Give all connections back."""
+        self.engine.dispose()
+
+
+def _prepare_sqlite(connection: Any, _record: object) -> None:  # noqa: ANN401 - the driver's own class
+    cursor = connection.cursor()
+    cursor.execute("PRAGMA journal_mode=WAL")  # readers do not wait for the measuring thread
+    cursor.execute("PRAGMA busy_timeout=10000")
+    cursor.execute("PRAGMA foreign_keys=ON")
+    cursor.execute("PRAGMA secure_delete=ON")  # an erased athlete leaves no readable pages behind
+    cursor.close()
