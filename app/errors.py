@@ -33,6 +33,12 @@ class TooLargeError(KneelturnError):
     code = "too-large"
 
 
+class TooManyTriesError(KneelturnError):
+    """The same thing was tried too often in a short time."""
+
+    code = "too-many-tries"
+
+
 class CrossSiteError(KneelturnError):
     """A change was asked for by a page of another site."""
 
@@ -45,6 +51,7 @@ HTTP_STATUS: dict[type[KneelturnError], int] = {
     SignInNeededError: 401,
     InputError: 422,
     TooLargeError: 413,
+    TooManyTriesError: 429,
     CrossSiteError: 403,
 }
 

@@ -1,0 +1,1 @@
+"""The data for other programs: JSON, FHIR, CSV, archive."""
