@@ -96,6 +96,26 @@ _TEXTS: dict[str, FindingText] = {
     "photo-lost": FindingText(
         "The file of this photo is missing.", "Take the photo again, or type the angle.", withholds=True
     ),
+    # --- the fit and the comparison ------------------------------------------------------------------------
+    "angle-too-uncertain": FindingText(
+        "The angle is too uncertain to be given: its standard deviation is {sd} degrees.",
+        "Add a photo from the foot end, or place the points by hand.",
+        withholds=True,
+    ),
+    "side-not-measured": FindingText(
+        "No trial of the {side} side has an angle.", "Add trials of that side, or place the points by hand."
+    ),
+    "fewer-than-three-trials": FindingText(
+        "The {side} side has {count} of 3 trials: its mean is less certain.", "Add the missing trials."
+    ),
+    "trials-left-out": FindingText(
+        "{count} of the trials of the {side} side gave no angle and are left out of its mean.",
+        "Open them and place the points by hand, or repeat them.",
+    ),
+    "error-best-case": FindingText(
+        "The measurement error used, {sem} degrees, is a published best case for a contact instrument.",
+        "Find your practice's own with the agreement study: it may be larger.",
+    ),
 }
 TEXTS: Mapping[str, FindingText] = MappingProxyType(_TEXTS)
 

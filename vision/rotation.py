@@ -109,6 +109,9 @@ class Rotation:
         The whole distribution; None when withheld or typed by hand.
     origin
         ``automatic``, ``moved`` (a person moved landmarks) or ``typed`` (a person typed the angle).
+    shared_sd_deg
+        Part of ``sd_deg`` that every photo of the same person shares, with the same sign for both sides (the
+        unknown breadth of the body): it cancels when sides or rounds are compared.
 
     """
 
@@ -119,6 +122,7 @@ class Rotation:
     posterior: Posterior | None
     origin: Literal["automatic", "moved", "typed"]
     findings: tuple[Finding, ...] = field(default=())
+    shared_sd_deg: float = 0.0
 
     def __bool__(self) -> bool:
         return self.right_deg is not None

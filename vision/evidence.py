@@ -1,0 +1,195 @@
+"""Landmarks of one photo as evidence: how far each is believed, and how likely a projection makes them."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import camera as cam
+from vision import torso
+from vision.arrays import FloatArray
+from vision.errors import FitError
+from vision.landmarks import Landmark, Landmarks
+
+GROSS_ERROR = 0.35  # SD of a grossly wrong landmark, units of the trunk's length in the photo
+
+
+@dataclass(frozen=True, slots=True)
+class Trust:
+    """How far the stated covariance of a source is believed.
+
+    Attributes
+    ----------
+    floor
+        Standard deviation added to the stated one, units of the trunk's length in the photo.
+    miss
+        Probability of a gross error.
+    swap
+        Probability that left and right of a pair are exchanged.
+
+    """
+
+    floor: float
+    miss: float
+    swap: float
+
+
+# Hand-placed points carry the scatter stated with them.  The general pose model is over-confident: its floors are the
+# scatter measured on rendered people in this position, and it orders the hips by chance.
+TRUST = {"hand": Trust(0.003, 0.02, 0.01), "eye": Trust(0.005, 0.04, 0.02), "pose-model": Trust(0.10, 0.08, 0.10)}
+POSE_MODEL_HIPS = Trust(0.20, 0.10, 0.50)
+FEWEST_NAMES = 4
+
+
+@dataclass(frozen=True)
+class View:
+    """One photo of a trial, as the fit needs it.
+
+    Attributes
+    ----------
+    landmarks
+        What a finder or a person placed.
+    width, height
+        Pixels.
+    focal_px
+        Focal length, pixels; None when unknown.
+    roll
+        Mean and SD, radians, of the camera's roll where something tells it; None for a phone held by hand.
+    more
+        Landmarks of the same photo by other finders.
+
+    """
+
+    landmarks: Landmarks
+    width: int
+    height: int
+    focal_px: float | None
+    roll: tuple[float, float] | None = None
+    more: tuple[Landmarks, ...] = field(default=())
+
+    def all_points(self) -> Iterator[tuple[str, Landmark]]:
+        """Yield name and landmark of every finder, for the names the torso has."""
+        for landmarks in (self.landmarks, *self.more):
+            for name, point in landmarks.points.items():
+                if name in torso.INDEX:
+                    yield name, point
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """Residuals of one labelling: shapes (B, N, 2), inverse covariances (B, N, 3) as xx, xy, yy, weights (B, N)."""
+
+    index: NDArray[np.intp]
+    residual: FloatArray
+    inverse: FloatArray
+    weight: FloatArray
+
+
+def _trust(name: str, point: Landmark) -> Trust:
+    if point.source == "pose-model" and name.startswith("hip"):
+        return POSE_MODEL_HIPS
+    return TRUST.get(point.source, TRUST["eye"])
+
+
+class Evidence:
+    """The landmarks of one view as arrays, in normalised image units (see :mod:`vision.camera`).
+
+    Raises
+    ------
+    FitError
+        If fewer than four named points are given.
+
+    """
+
+    def __init__(self, view: View) -> None:
+        self.view = view
+        self.focal, self.focal_sd = cam.nominal_focal_px(view.focal_px, view.width, view.height)
+        self.centre = np.array([view.width / 2, view.height / 2])
+        given = list(view.all_points())
+        self.names = [n for n, _ in given]
+        if len(set(self.names)) < FEWEST_NAMES:
+            raise FitError(
+                "Too few points of the body are placed to fit the trunk.", "Place both shoulders and both hips by hand."
+            )
+        self.points = [p for _, p in given]
+        self.xy = (np.array([[p.x, p.y] for p in self.points]) - self.centre) / self.focal
+        self.trunk = self._trunk_length()
+        self.index = np.array([torso.INDEX[n] for n in self.names])
+        self.partner = torso.PARTNER[self.index]
+        trust = [_trust(n, p) for n, p in given]
+        cov = np.array([p.cov for p in self.points]) / self.focal**2
+        floor = np.array([(t.floor * self.trunk) ** 2 for t in trust])
+        self.cov = np.stack([cov[:, 0] + floor, cov[:, 1], cov[:, 2] + floor], -1)
+        self.miss = np.array([t.miss for t in trust])
+        self.miss_variance = (GROSS_ERROR * self.trunk) ** 2
+        groups: dict[tuple[str, str], int] = {}
+        self.group = np.array(
+            [groups.setdefault((p.source, torso.key_of(n)), len(groups)) for n, p in given], dtype=np.intp
+        )
+        self.member = np.zeros((len(given), len(groups)))
+        self.member[np.arange(len(given)), self.group] = 1
+        swap = np.zeros(len(groups))
+        swap[self.group] = [0.0 if i == q else t.swap for i, q, t in zip(self.index, self.partner, trust, strict=True)]
+        self.log_swapped = np.log(np.maximum(swap, 1e-300))
+        self.log_own = np.log1p(-swap)
+
+    def _trunk_length(self) -> float:
+        """Rough length of T in the photo, also where the trunk is seen foreshortened, normalised units."""
+
+        def middle(*keys: str) -> FloatArray | None:
+            at = [self.xy[i] for i, n in enumerate(self.names) if torso.key_of(n) in keys]
+            return np.mean(at, axis=0) if at else None
+
+        length = 0.35 * float(np.max(np.ptp(self.xy, axis=0)))
+        top, bottom = middle("acromion", "shoulder_joint"), middle("hip_joint")
+        if top is not None and bottom is not None:
+            length = max(length, float(np.linalg.norm(top - bottom)))
+        return max(length, 1e-6)
+
+    def log_likelihood(self, uv: FloatArray, extra: FloatArray) -> tuple[FloatArray, list[Term]]:
+        """Return the log likelihood and what a Gauss-Newton step needs.
+
+        Every landmark is either placed with its covariance or grossly wrong; every pair is labelled as stated or
+        swapped.
+
+        Parameters
+        ----------
+        uv
+            Shape (B, K, 2), projected positions of all names of the torso.
+        extra
+            Shape (B, K, 3), covariances (xx, xy, yy) of these positions from the freedom of the points themselves.
+
+        Returns
+        -------
+        log_likelihood
+            Shape (B,).
+        terms
+            As labelled, and swapped; weights are the probabilities, given ``uv``, that the term holds.
+
+        """
+        logs, hits, found = [], [], []
+        for index in (self.index, self.partner):
+            r = self.xy - uv[:, index]
+            c = self.cov + extra[:, index]
+            xx, xy, yy = c[..., 0], c[..., 1], c[..., 2]
+            det = xx * yy - xy**2
+            inverse = np.stack([yy, -xy, xx], -1) / det[..., None]
+            rx, ry = r[..., 0], r[..., 1]
+            square = inverse[..., 0] * rx**2 + 2 * inverse[..., 1] * rx * ry + inverse[..., 2] * ry**2
+            hit = np.log1p(-self.miss) - 0.5 * square - 0.5 * np.log(det)
+            a, b = xx + self.miss_variance, yy + self.miss_variance
+            off = np.log(self.miss) - 0.5 * (rx**2 / a + ry**2 / b) - 0.5 * np.log(a * b)
+            either = np.logaddexp(hit, off)
+            logs.append(either)
+            hits.append(np.exp(hit - either))
+            found.append((index, r, inverse))
+        own = logs[0] @ self.member + self.log_own
+        swapped = logs[1] @ self.member + self.log_swapped
+        total = np.logaddexp(own, swapped)
+        share = np.exp(own - total)[:, self.group]
+        terms = [
+            Term(index, r, inverse, hit * part)
+            for (index, r, inverse), hit, part in zip(found, hits, (share, 1 - share), strict=True)
+        ]
+        return total.sum(-1), terms
