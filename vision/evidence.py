@@ -78,11 +78,10 @@ class View:
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """Residuals of one labelling: shapes (B, N, 2), inverse covariances (B, N, 3) as xx, xy, yy, weights (B, N)."""
+    """One labelling: residuals (B, N, 2) and their weights (B, N, 3) as xx, xy, yy of an inverse covariance."""
 
     index: NDArray[np.intp]
     residual: FloatArray
-    inverse: FloatArray
     weight: FloatArray
 
 
@@ -147,7 +146,7 @@ class Evidence:
             length = max(length, float(np.linalg.norm(top - bottom)))
         return max(length, 1e-6)
 
-    def log_likelihood(self, uv: FloatArray, extra: FloatArray) -> tuple[FloatArray, list[Term]]:
+    def log_likelihood(self, uv: FloatArray, extra: FloatArray, blur: float) -> tuple[FloatArray, list[Term]]:
         """Return the log likelihood and what a Gauss-Newton step needs.
 
         Every landmark is either placed with its covariance or grossly wrong; every pair is labelled as stated or
@@ -159,20 +158,24 @@ class Evidence:
             Shape (B, K, 2), projected positions of all names of the torso.
         extra
             Shape (B, K, 3), covariances (xx, xy, yy) of these positions from the freedom of the points themselves.
+        blur
+            Standard deviation added to every landmark, units of the trunk's length in the photo; above zero only on
+            the way, so that a good landmark is not taken for a gross error before the fit has come near.
 
         Returns
         -------
         log_likelihood
             Shape (B,).
         terms
-            As labelled, and swapped; weights are the probabilities, given ``uv``, that the term holds.
+            As labelled, and swapped, each weighted by its probability given ``uv``.
 
         """
-        logs, hits, found = [], [], []
+        logs, found = [], []
+        blur_variance = (blur * self.trunk) ** 2
         for index in (self.index, self.partner):
             r = self.xy - uv[:, index]
             c = self.cov + extra[:, index]
-            xx, xy, yy = c[..., 0], c[..., 1], c[..., 2]
+            xx, xy, yy = c[..., 0] + blur_variance, c[..., 1], c[..., 2] + blur_variance
             det = xx * yy - xy**2
             inverse = np.stack([yy, -xy, xx], -1) / det[..., None]
             rx, ry = r[..., 0], r[..., 1]
@@ -182,14 +185,15 @@ class Evidence:
             off = np.log(self.miss) - 0.5 * (rx**2 / a + ry**2 / b) - 0.5 * np.log(a * b)
             either = np.logaddexp(hit, off)
             logs.append(either)
-            hits.append(np.exp(hit - either))
-            found.append((index, r, inverse))
+            good = np.exp(hit - either)[..., None]
+            gross = np.stack([1 / a, np.zeros_like(a), 1 / b], -1)
+            found.append((index, r, good * inverse + (1 - good) * gross))
         own = logs[0] @ self.member + self.log_own
         swapped = logs[1] @ self.member + self.log_swapped
         total = np.logaddexp(own, swapped)
         share = np.exp(own - total)[:, self.group]
         terms = [
-            Term(index, r, inverse, hit * part)
-            for (index, r, inverse), hit, part in zip(found, hits, (share, 1 - share), strict=True)
+            Term(index, r, inverse * part[..., None])
+            for (index, r, inverse), part in zip(found, (share, 1 - share), strict=True)
         ]
         return total.sum(-1), terms

@@ -36,7 +36,8 @@ OFFSET_SD = 1.0
 AZIMUTH_SD = 10.0  # radians: flat
 
 START_AZIMUTHS_DEG = tuple(range(0, 360, 30))
-START_STEPS, GRID_STEPS = 8, 6
+START_STEPS, START_BLUR = 8, 0.06
+GRID_SCHEDULE = ((0.03, 3), (0.0, 4))  # blur, steps
 LONGEST_STEP = 0.35  # of any parameter: radians, units of T or of the logarithm
 
 
@@ -106,7 +107,9 @@ class _Problem:
         z = (x - mean) / sd
         return 0.5 * (z**2).sum(-1) + np.log(sd).sum(-1), z / sd, 1 / sd**2
 
-    def evaluate(self, theta: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def evaluate(
+        self, theta: FloatArray, x: FloatArray, blur: float = 0.0
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return minus the log posterior (B,), its gradient (B, P) and its Gauss-Newton matrix (B, P, P)."""
         b = len(theta)
         body = x[:, : torso.PARAMETERS]
@@ -126,13 +129,13 @@ class _Problem:
             g = (axes @ rotation.transpose(0, 2, 1)[:, None]) @ slope.transpose(0, 1, 3, 2)  # (B, K, 3, 2)
             gx, gy = g[..., 0], g[..., 1]
             extra = np.stack([(gx**2).sum(-1), (gx * gy).sum(-1), (gy**2).sum(-1)], -1)
-            log_likelihood, terms = view.log_likelihood(uv, extra)
+            log_likelihood, terms = view.log_likelihood(uv, extra, blur)
             value = value - log_likelihood
             jacobian = cam.image_slope(c, points, rotation, q, uv, slope, body_slope)
             columns = np.r_[0 : torso.PARAMETERS, here]
             for term in terms:
                 j = jacobian[:, term.index]  # (B, N, 2, P')
-                ixx, ixy, iyy = (term.inverse[..., k] * term.weight for k in range(3))
+                ixx, ixy, iyy = (term.weight[..., k] for k in range(3))
                 wj = np.stack(
                     [
                         ixx[..., None] * j[..., 0, :] + ixy[..., None] * j[..., 1, :],
@@ -146,11 +149,13 @@ class _Problem:
                 gradient[:, columns] -= (wj * term.residual.reshape(b, rows, 1)).sum(1)
         return value, gradient, matrix
 
-    def descend(self, theta: FloatArray, x: FloatArray, steps: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def descend(
+        self, theta: FloatArray, x: FloatArray, steps: int, blur: float = 0.0
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Take damped Gauss-Newton steps; return parameters, minus their log posterior, and the last matrix."""
         x = x.copy()
         damping = np.full(len(theta), 1e-2)
-        value, gradient, matrix = self.evaluate(theta, x)
+        value, gradient, matrix = self.evaluate(theta, x, blur)
         diagonal = np.arange(self.size)
         for _ in range(steps):
             damped = matrix.copy()
@@ -158,7 +163,7 @@ class _Problem:
             move = -np.linalg.solve(damped, gradient[..., None])[..., 0]
             move *= np.minimum(1, LONGEST_STEP / np.maximum(np.abs(move), 1e-12)).min(-1, keepdims=True)
             trial = x + move
-            new_value, new_gradient, new_matrix = self.evaluate(theta, trial)
+            new_value, new_gradient, new_matrix = self.evaluate(theta, trial, blur)
             better = new_value < value
             damping = np.where(better, damping / 4, np.minimum(damping * 6, 1e4))
             x[better] = trial[better]
@@ -193,7 +198,7 @@ class _Problem:
             azimuths = np.stack(
                 [_Problem([v], self.breadth).modes(anchors)[:, torso.PARAMETERS + cam.AZIMUTH] for v in self.views], -1
             )
-        x, value, _ = self.descend(theta, self.starts(theta, azimuths), START_STEPS)
+        x, value, _ = self.descend(theta, self.starts(theta, azimuths), START_STEPS, START_BLUR)
         best = value.reshape(len(anchors), -1).argmin(-1)
         result: FloatArray = x.reshape(len(anchors), -1, self.size)[np.arange(len(anchors)), best]
         return result
@@ -217,7 +222,8 @@ def _solve(problem: _Problem, side: Side) -> _Grid:
     theta = np.radians(np.tile(grid, len(modes)))
     x = np.repeat(modes, len(grid), 0)
     x[:, torso.GIRDLE_SKEW] = torso.girdle_skew_prior(theta)[0]
-    x, value, matrix = problem.descend(theta, x, GRID_STEPS)
+    for blur, steps in GRID_SCHEDULE:
+        x, value, matrix = problem.descend(theta, x, steps, blur)
     log_evidence = (-value - 0.5 * np.linalg.slogdet(matrix)[1]).reshape(len(modes), len(grid))
     pick = log_evidence.argmax(0) * len(grid) + np.arange(len(grid))
     log_posterior = log_evidence.max(0) + torso.rotation_log_prior(grid, side)
@@ -284,7 +290,7 @@ def fit_trial(views: Sequence[View], side: Side, *, breadth_mm: tuple[float, flo
         projected_views=tuple(
             _projected(problem.views[i], grid.theta_deg[best], grid.parameters[best], i) for i in range(len(views))
         ),
-        theta_deg=float(grid.theta_deg[best]),
+        theta_deg=float(posterior.grid_deg[np.argmax(posterior.density)]),
         parameters=grid.parameters[best],
     )
 

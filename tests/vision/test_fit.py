@@ -60,7 +60,8 @@ def swapped(name):
 def test_exact_landmarks_recover_the_angle_from_any_viewpoint(azimuth_deg, theta_deg):
     side = Side.RIGHT if theta_deg > 0 else Side.LEFT
     fit = fit_trial([view(person(theta_deg, azimuth_deg))], side)
-    assert fit.rotation.right_deg == pytest.approx(theta_deg, abs=2.5)
+    assert fit.theta_deg == pytest.approx(theta_deg, abs=2.0)
+    assert fit.posterior.median_deg == pytest.approx(theta_deg, abs=0.5 * fit.posterior.sd_deg)
     low, high = fit.posterior.band_deg
     assert low < theta_deg < high
 
