@@ -39,6 +39,8 @@ class Practice(Base):
     demo: Mapped[bool] = mapped_column(default=False)
     # standard error of measurement of a side's mean from the practice's own agreement study
     own_sem_deg: Mapped[float | None]
+    # photos are erased after this many days, their results stay; None keeps them
+    keep_photos_days: Mapped[int | None]
     created_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
 
 
@@ -235,3 +237,118 @@ class AuditEntry(Base):
     action: Mapped[str] = mapped_column(String(60))
     subject_kind: Mapped[str] = mapped_column(String(40))
     subject_id: Mapped[str] = mapped_column(Id)
+
+
+class SignIn(Base):
+    """A browser in which a member is signed in; ended by signing out, by an owner, or by time."""
+
+    __tablename__ = "sign_in"
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    member_id: Mapped[str] = mapped_column(ForeignKey("member.id", ondelete="CASCADE"), index=True)
+    token_digest: Mapped[str] = mapped_column(String(64), unique=True)  # the token itself is never stored
+    browser: Mapped[str] = mapped_column(String(200), default="")
+    began_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    seen_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    ended_at: Mapped[datetime | None] = mapped_column(UtcTime)
+
+
+class Consent(Base):
+    """What an athlete agreed to, when, and who wrote it down; withdrawn, never deleted."""
+
+    __tablename__ = "consent"
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"))
+    athlete_id: Mapped[str] = mapped_column(ForeignKey("athlete.id", ondelete="CASCADE"), index=True)
+    purpose: Mapped[str] = mapped_column(String(40))  # see app/care/consent.py
+    given_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    # None: given by the athlete through a link
+    written_by: Mapped[str | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+    withdrawn_at: Mapped[datetime | None] = mapped_column(UtcTime)
+
+
+class SafetyScreen(Base):
+    """One asking of the safety questions. Added, never changed; the newest of a visit holds."""
+
+    __tablename__ = "safety_screen"
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"))
+    visit_id: Mapped[str] = mapped_column(ForeignKey("visit.id", ondelete="CASCADE"), index=True)
+    number: Mapped[int]  # counts up within the visit
+    answers: Mapped[dict[str, str]] = mapped_column(Json)
+    asked_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    # None: answered by the athlete through a link
+    asked_by: Mapped[str | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+
+
+class Clearance(Base):
+    """A clinician's decision to go on although a screen stopped the test, with the reason."""
+
+    __tablename__ = "clearance"
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"))
+    screen_id: Mapped[str] = mapped_column(ForeignKey("safety_screen.id", ondelete="CASCADE"), unique=True)
+    member_id: Mapped[str | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+    reason: Mapped[str] = mapped_column(Text)
+    made_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+
+
+class Complaint(Base):
+    """What the athlete complains of at a visit. Added, never changed; the newest of a visit holds."""
+
+    __tablename__ = "complaint"
+    __table_args__ = (
+        CheckConstraint("pain_now is null or (pain_now >= 0 and pain_now <= 10)", name="pain_now"),
+        CheckConstraint("pain_worst is null or (pain_worst >= 0 and pain_worst <= 10)", name="pain_worst"),
+    )
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"))
+    visit_id: Mapped[str] = mapped_column(ForeignKey("visit.id", ondelete="CASCADE"), index=True)
+    number: Mapped[int]
+    words: Mapped[str] = mapped_column(Text, default="")
+    pain_now: Mapped[int | None]
+    pain_worst: Mapped[int | None]  # in the last seven days
+    sites: Mapped[list[str]] = mapped_column(Json, default=list)
+    told_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    written_by: Mapped[str | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+
+
+class DrillPlan(Base):
+    """Drills given to an athlete, with their dose; the newest one holds."""
+
+    __tablename__ = "drill_plan"
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"))
+    athlete_id: Mapped[str] = mapped_column(ForeignKey("athlete.id", ondelete="CASCADE"), index=True)
+    items: Mapped[list[dict[str, Any]]] = mapped_column(Json)  # see app/records/plans.py
+    note: Mapped[str] = mapped_column(Text, default="")
+    given_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    given_by: Mapped[str | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+    # the link that shows it without sign-in; its token is never stored
+    link_digest: Mapped[str | None] = mapped_column(String(64), unique=True)
+    link_until: Mapped[datetime | None] = mapped_column(UtcTime)
+
+
+class DrillDone(Base):
+    """A drill of a plan done on one day, as the athlete noted it."""
+
+    __tablename__ = "drill_done"
+    __table_args__ = (UniqueConstraint("plan_id", "drill", "day"),)
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"))
+    plan_id: Mapped[str] = mapped_column(ForeignKey("drill_plan.id", ondelete="CASCADE"))
+    drill: Mapped[str] = mapped_column(String(40))
+    day: Mapped[str] = mapped_column(String(10))  # as the athlete's calendar says, YYYY-MM-DD
+    pain: Mapped[int | None]
+    noted_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+
+
+class Tombstone(Base):
+    """That an athlete was erased: when, by whom and how much, and nothing about the person."""
+
+    __tablename__ = "tombstone"
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"), index=True)
+    erased_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    erased_by: Mapped[str | None] = mapped_column(Id)  # no foreign key: outlives the member
+    visits: Mapped[int]
+    photos: Mapped[int]
