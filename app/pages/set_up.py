@@ -1,0 +1,86 @@
+"""How a round is set up, suggested as last time, and beginning it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request, Response
+from starlette.responses import RedirectResponse
+
+from app.care import position
+from app.care.position import Choice
+from app.errors import NotAllowedError
+from app.pages.form import SentForm
+from app.pages.rendering import render, template
+from app.records import audit, rounds, visits
+from app.security.members import SignedIn
+from app.services import services
+
+router = APIRouter()
+
+PARTS: Mapping[str, tuple[str, tuple[Choice, ...]]] = {
+    "hand": ("Upper hand", position.HANDS),
+    "hips": ("Hips", position.HIPS),
+    "camera": ("Phone", position.CAMERAS),
+    "warm_up": ("Warm-up before", position.WARM_UPS),
+    "first_side": ("First side", (Choice("left", "Left first"), Choice("right", "Right first"))),
+}
+
+
+@template("set_up.html")
+@dataclass(frozen=True, slots=True)
+class SetUpPage:
+    """The choices, with those of the last round picked."""
+
+    visit: visits.VisitRecord
+    parts: Mapping[str, tuple[str, tuple[Choice, ...]]]
+    picked: Mapping[str, str]
+    cushion_mm: str
+    repeats: bool
+    why: str
+    why_source: str
+    trials_a_side: int
+    trials_source: str
+    order_source: str
+
+
+@router.get("/visits/{visit_id}/set-up")
+def set_up(request: Request, member: SignedIn, visit_id: str) -> Response:
+    """Show the choices."""
+    with services(request).database.begin() as session:
+        found = visits.visit(session, member.practice_id, visit_id)
+        last = visits.last_setup(session, member.practice_id, found.athlete.id)
+    first = {name: choices[0].key for name, (_, choices) in PARTS.items()}
+    page = SetUpPage(
+        visit=found,
+        parts=PARTS,
+        picked=first | {k: v for k, v in last.items() if k in PARTS},
+        cushion_mm=last.get("cushion_mm", ""),
+        repeats=bool(last),
+        why=position.SETUP_WHY,
+        why_source=str(position.SETUP_SOURCE),
+        trials_a_side=position.TRIALS_A_SIDE,
+        trials_source=str(position.TRIALS_SOURCE),
+        order_source=str(position.ORDER_SOURCE),
+    )
+    return render(request, page)
+
+
+@router.post("/visits/{visit_id}/set-up")
+def begin_round(request: Request, member: SignedIn, visit_id: str, form: SentForm) -> Response:
+    """Begin a round with this set-up, unless the safety answers speak against it."""
+    setup = {name: form.one_of(name, [c.key for c in choices], words) for name, (words, choices) in PARTS.items()}
+    cushion_mm = form.whole("cushion_mm", 0, 400, "Height of the cushion in millimetres")
+    if setup["hips"] == "cushion" and cushion_mm is not None:
+        setup["cushion_mm"] = str(cushion_mm)
+    with services(request).database.begin() as session:
+        found = visits.visit(session, member.practice_id, visit_id)
+        if found.screen is None or not found.screen.test_allowed:
+            raise NotAllowedError(
+                "The safety questions come first, and they must not speak against the test.",
+                "Open the visit and answer them.",
+            )
+        round_id = rounds.add_round(session, member.practice_id, visit_id, setup)
+        audit.note(
+            session, member.practice_id, member.member_id, "added", "round", round_id, athlete_id=found.athlete.id
+        )
+    return RedirectResponse(f"/rounds/{round_id}", 303)
