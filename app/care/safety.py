@@ -34,6 +34,11 @@ class Tier(IntEnum):
         """Whether no test and no drill may follow until a doctor has cleared the athlete."""
         return self >= Tier.URGENT
 
+    @property
+    def clearable(self) -> bool:
+        """Whether a clinician may decide to go on; never in an emergency, which is asked again another day."""
+        return self is not Tier.EMERGENCY
+
 
 class Group(StrEnum):
     """What a warning sign may point to."""

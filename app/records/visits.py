@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.care.safety import Answer, Verdict, judge
-from app.errors import NotFoundError
+from app.errors import NotAllowedError, NotFoundError
 from app.records import models
 from app.records.people import AthleteRecord, athlete
 
@@ -188,12 +188,16 @@ def clear(session: Session, practice_id: str, visit_id: str, member_id: str, rea
     ------
     NotFoundError
         If the visit has no screen.
+    NotAllowedError
+        If the answers are an emergency.
 
     """
     _row(session, practice_id, visit_id)
     screen = newest_screen(session, visit_id)
     if screen is None:
         raise NotFoundError("The safety questions were not asked yet.", "Ask them first.")
+    if not screen.verdict.tier.clearable:
+        raise NotAllowedError(screen.verdict.headline, "Ask again at another visit, after the athlete was seen.")
     if screen.clearance is None:
         session.add(models.Clearance(practice_id=practice_id, screen_id=screen.id, member_id=member_id, reason=reason))
         session.flush()
