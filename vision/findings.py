@@ -84,6 +84,79 @@ _TEXTS: dict[str, FindingText] = {
         withholds=True,
     ),
     # --- storing and measuring a photo ---------------------------------------------------------------------
+    "photo-missing": FindingText(
+        "The file cannot be read: {reason}.",
+        "Check the path and the rights on the file.",
+        withholds=True,
+    ),
+    # --- light, sharpness, framing -------------------------------------------------------------------------
+    "photo-dark": FindingText(
+        "The photo is too dark to see the person well.",
+        "Switch on the lights or turn so that the window is behind the phone, and take the photo again.",
+    ),
+    "photo-overexposed": FindingText(
+        "Large parts of the photo are burnt out to white.",
+        "Turn so that no window or lamp is behind the person, and take the photo again.",
+    ),
+    "photo-blurred": FindingText(
+        "The photo is blurred.",
+        "Wipe the lens, rest the phone against something, and hold end range still while taking the photo.",
+    ),
+    "person-small": FindingText(
+        "The person is only {pixels} pixels large in the photo.",
+        "Go closer or zoom in until the person fills about half of the picture's width.",
+    ),
+    "cut-off": FindingText(
+        "The {part} reach beyond the {edge} edge of the photo.",
+        "Step back one metre or turn the phone, so that head, hips, knees and feet are all inside the picture.",
+    ),
+    "phone-tilted": FindingText(
+        "The phone was tilted by about {degrees} degrees.",
+        "Hold the phone level: line up the floor with the lower edge of the picture.",
+    ),
+    "photo-sideways": FindingText(
+        "The picture lies on its side.",
+        "Turn the picture upright in the phone's photo editor and send it again.",
+    ),
+    # --- who is in the photo -------------------------------------------------------------------------------
+    "person-not-found": FindingText(
+        "No person was found in the photo.",
+        "Take the photo side-on from two to three metres with the whole body in good light, or place the points "
+        "by hand.",
+        withholds=True,
+    ),
+    "person-standing": FindingText(
+        "The person in the photo is not in the heel-sit kneeling position.",
+        "Photograph the person kneeling, buttocks on the heels, one forearm on the floor; or place the points "
+        "by hand if they are.",
+        withholds=True,
+    ),
+    "trunk-not-shown": FindingText(
+        "Shoulders and hips are not both in the photo: only part of the body is shown.",
+        "Step back one metre so that the whole body, head to feet, is in the picture.",
+        withholds=True,
+    ),
+    "several-people": FindingText(
+        "There are {count} people in the photo; the one in the kneeling position was measured.",
+        "Check that the drawn lines lie on the right person; ask others to step out of the picture.",
+    ),
+    "left-right-settled": FindingText(
+        "Left and right shoulder could hardly be told apart; the side stated with the photo settled it.",
+        "Check that the drawn shoulder line starts at the right shoulder, or place the points by hand.",
+    ),
+    # --- left and right, repetitions -----------------------------------------------------------------------
+    "opens-other-way": FindingText(
+        "The photo was given as {declared} rotation, but the chest opens to the person's {other}.",
+        "Left and right are the person's own. If the photo belongs to the {other} side, give it for that side.",
+    ),
+    "sides-exchanged": FindingText(
+        "All photos show the chest opening to the other side than stated: left and right look exchanged.",
+        "Left and right are the person's own. If they were exchanged, exchange them and measure again.",
+    ),
+    "photo-repeated": FindingText(
+        "{name} is the same picture as {earlier}.",
+        "Each trial needs a photo of its own: choose the photo that belongs here.",
+    ),
     "photo-twice": FindingText(
         "This is the same photo as another one of this round.",
         "It counts twice in the mean: remove one of the two, or take the trial again.",

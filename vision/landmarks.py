@@ -1,6 +1,6 @@
 """Named points on a person in a photo, each with its own uncertainty, and the finder interface."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -109,3 +109,28 @@ class LandmarkFinder(Protocol):
         Never raises for a photo that shows nobody: returns empty points with findings.
         """
         ...
+
+
+def combine(found: Sequence[Landmarks]) -> Landmarks:
+    """Return what several finders say about one photo as one.
+
+    Each point is taken from the finder that places it most closely (points of different finders err
+    together, so averaging them would promise too much). The direct evidence on the angle is the first that any
+    finder gives. If one finder found the person, the reasons why another found nobody are left out.
+    """
+    if not found:
+        return Landmarks({}, finder="none")
+    useful = [f for f in found if f.points] or list(found)
+    points: dict[str, Landmark] = {}
+    for landmarks in useful:
+        for name, point in landmarks.points.items():
+            if name not in points or point.sd_px < points[name].sd_px:
+                points[name] = point
+    findings = dict.fromkeys(f for landmarks in useful for f in landmarks.findings)
+    return Landmarks(
+        points,
+        finder=" + ".join(f.finder for f in useful),
+        in_position=next((f.in_position for f in useful if f.in_position is not None), None),
+        angle=next((f.angle for f in useful if f.angle is not None), None),
+        findings=tuple(findings),
+    )

@@ -1,0 +1,90 @@
+"""Tells the heel-sit kneeling position from other postures by the geometry of the landmarks alone."""
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from vision.arrays import FloatArray
+from vision.landmarks import Landmark
+
+# Each mark of the position is a soft threshold (middle, width); the widths leave room for landmarks that are
+# wrong by a tenth of the trunk. [G] follows from the geometry of the position with thigh and shin each about
+# 0.85 trunk lengths long: hip over ankle, shin on the floor, trunk inclined. See tests/vision/test_kneeling.py.
+_FOLDED = (0.55, 0.06)  # [G] hip-ankle distance / (thigh + shin): 0.25 on the heels, 0.7 on a chair, 1 standing
+_SHIN_LEVEL = (0.62, 0.10)  # [G] ankle below knee / trunk: 0 on the floor, 0.85 squatting, sitting, standing
+_INCLINED = (0.92, 0.05)  # [G] rise of the trunk / its length: 0.2 to 0.7 on the forearm, 1 upright
+_END_ON_SHORT = (1.42, 0.08)  # [G] leg as it appears / trunk: up to 1.4 seen from feet or head, 1.7 standing
+_END_ON_LOW = (0.76, 0.05)  # [G] ankle below knee / trunk, seen from above the feet
+
+
+def kneeling_probability(points: Mapping[str, Landmark], quarter_turns: int = 0) -> float:
+    """Return how well landmarks agree with the heel-sit kneeling position, 0 to 1.
+
+    Side-on: knees fully bent, shins on the floor, trunk inclined. From the foot or head end, where all that is
+    foreshortened: legs that look short against the trunk, feet little lower than the knees. Missing points count neither way, except that
+    without shoulders, hips, knees and ankles nothing can be told and 0 is returned.
+
+    Parameters
+    ----------
+    points
+        Landmarks of one person.
+    quarter_turns
+        Judge as if the picture were turned by so many quarter turns counter-clockwise.
+
+    """
+    middle = middles(points)
+    if middle is None:
+        return 0.0
+    shoulder, hip, knee, ankle = (turned(p, quarter_turns) for p in middle)
+    trunk = float(np.linalg.norm(shoulder - hip))
+    leg = float(np.linalg.norm(hip - knee) + np.linalg.norm(knee - ankle))
+    if trunk == 0 or leg == 0:
+        return 0.0
+    size = max(trunk, leg / 2)  # a trunk that points at the camera looks short
+    folded = float(np.linalg.norm(hip - ankle)) / leg
+    ankle_below_knee = (ankle[1] - knee[1]) / size
+    rise = (hip[1] - shoulder[1]) / trunk * min(1.0, trunk / (0.6 * size))
+    upside_down = (hip[1] - knee[1]) / size  # hips lie above the knees
+    side_on = (
+        _below(folded, *_FOLDED)
+        * _below(abs(ankle_below_knee), *_SHIN_LEVEL)
+        * _below(rise, *_INCLINED)
+        * _below(upside_down, 0.25, 0.08)
+    )
+    end_on = _below(leg / trunk, *_END_ON_SHORT) * _below(abs(ankle_below_knee), *_END_ON_LOW)
+    return max(side_on, 0.9 * end_on * _below(upside_down, 0.25, 0.08))
+
+
+def middles(points: Mapping[str, Landmark]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None:
+    """Return the midpoints, pixels, of shoulders, hips, knees and ankles; None if one of them is missing."""
+    found = []
+    for keys in (("shoulder_joint", "acromion"), ("hip_joint",), ("knee",), ("ankle",)):
+        pairs = [[points.get(f"{key}_{side}") for side in ("left", "right")] for key in keys]
+        pair = next(([p for p in pair if p] for pair in pairs if any(pair)), None)
+        if pair is None:
+            return None
+        found.append(np.array([[p.x, p.y] for p in pair]).mean(axis=0))
+    shoulder, hip, knee, ankle = found
+    return shoulder, hip, knee, ankle
+
+
+def turned(xy: FloatArray, quarter_turns: int) -> FloatArray:
+    """Return directions or positions as they read after turning the picture counter-clockwise by quarters."""
+    c, s = round(math.cos(quarter_turns * math.pi / 2)), round(math.sin(quarter_turns * math.pi / 2))
+    result: FloatArray = xy @ np.array([[c, -s], [s, c]], dtype=float)
+    return result
+
+
+def upright_turns(points: Mapping[str, Landmark]) -> int:
+    """Return by how many quarter turns counter-clockwise the picture must be turned to stand upright, 0 to 3.
+
+    Anything but 0 is returned only if the person is in the kneeling position that way and not as the picture is.
+    """
+    as_it_is = kneeling_probability(points)
+    best = max(range(4), key=lambda q: kneeling_probability(points, q))
+    return best if kneeling_probability(points, best) > 0.5 > as_it_is + 0.3 else 0
+
+
+def _below(value: float, middle: float, width: float) -> float:
+    return 1 / (1 + math.exp(min((value - middle) / width, 50.0)))

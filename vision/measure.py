@@ -1,0 +1,303 @@
+"""From photos to left against right: the whole path, one trial after another.
+
+bytes -> :class:`~vision.photo.Photo` -> :class:`~vision.landmarks.Landmarks` -> torso fit ->
+:class:`~vision.rotation.Rotation` -> :class:`~vision.compare.Comparison`. A photo that cannot be used takes
+its reason along as a finding and never spoils the others.
+"""
+
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from vision import quality
+from vision.compare import Comparison, compare_sides
+from vision.errors import FitError, PhotoError
+from vision.findings import Finding, finding
+from vision.fit import TorsoFit, View, fit_trial
+from vision.landmarks import LandmarkFinder, Landmarks, combine
+from vision.mediapipe_finder import MediapipeFinder
+from vision.photo import DEFAULT_LIMITS, Photo, PhotoLimits, decode
+from vision.rotation import Rotation
+from vision.sides import Side
+
+
+@dataclass(frozen=True)
+class PhotoFile:
+    """The bytes of a photo with the name under which its result is reported."""
+
+    name: str
+    data: bytes = field(repr=False)
+
+
+Source = str | os.PathLike[str] | bytes | PhotoFile
+"""A photo: a path, the bytes themselves, or bytes with a name."""
+
+TrialSource = Source | Sequence[Source]
+"""A trial: one photo, or several photos of the same effort from other viewpoints."""
+
+
+@dataclass(frozen=True)
+class MeasuredPhoto:
+    """One photo and what came of it.
+
+    Attributes
+    ----------
+    name
+        File name or path as given.
+    photo
+        None when the file could not be used as a photo.
+    landmarks
+        What the finders say; empty points when nobody in position was found.
+    projected
+        Name to (x, y), pixels: where the fitted body's points lie in this photo; empty without a fit.
+    findings
+        What was noticed about this photo.
+
+    """
+
+    name: str
+    photo: Photo | None
+    landmarks: Landmarks
+    projected: Mapping[str, tuple[float, float]]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class MeasuredTrial:
+    """One trial: its photos and the rotation that they give together.
+
+    Attributes
+    ----------
+    number
+        1 for the first trial of the side.
+    fit
+        None when no photo of the trial could be fitted; then the rotation is withheld and says why.
+
+    """
+
+    side: Side
+    number: int
+    photos: tuple[MeasuredPhoto, ...]
+    rotation: Rotation
+    fit: TorsoFit | None
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """The result of a round; true if at least one angle was measured.
+
+    Attributes
+    ----------
+    start, left, right
+        Trials as given; ``start`` has at most one.
+    comparison
+        Left against right, as far as there are angles.
+    findings
+        What was noticed about the round as a whole.
+
+    """
+
+    start: MeasuredTrial | None
+    left: tuple[MeasuredTrial, ...]
+    right: tuple[MeasuredTrial, ...]
+    comparison: Comparison
+    findings: tuple[Finding, ...]
+
+    @property
+    def trials(self) -> tuple[MeasuredTrial, ...]:
+        """All trials: start, left, right."""
+        return (*(() if self.start is None else (self.start,)), *self.left, *self.right)
+
+    def __bool__(self) -> bool:
+        return any(trial.rotation for trial in self.trials)
+
+
+Progress = Callable[[int, int, str], None]
+"""Called before each photo with: photos done, photos in all, name of the next one."""
+
+
+def default_finders() -> tuple[LandmarkFinder, ...]:
+    """Return the landmark finders that are used when none are named."""
+    return (MediapipeFinder(),)
+
+
+def measure(
+    start: TrialSource | None = None,
+    left: TrialSource | Sequence[TrialSource] | None = None,
+    right: TrialSource | Sequence[TrialSource] | None = None,
+    *,
+    breadth_mm: tuple[float, float] | None = None,
+    finders: Sequence[LandmarkFinder] | None = None,
+    limits: PhotoLimits = DEFAULT_LIMITS,
+    progress: Progress | None = None,
+) -> Measurement:
+    """Measure a round from its photos.
+
+    Parameters
+    ----------
+    start
+        The start photo (several viewpoints of it as a sequence), or None.
+    left, right
+        One photo, or a sequence of trials; a trial is a photo or a sequence of photos of the same effort
+        from other viewpoints: ``left=["a.jpg", ["b1.jpg", "b2.jpg"]]`` are two trials.
+    breadth_mm
+        Tape-measured shoulder breadth (acromion to acromion) and its standard deviation, millimetres.
+    finders
+        Landmark finders; :func:`default_finders` if None.
+    limits
+        Limits on the files.
+    progress
+        Called before each photo.
+
+    Returns
+    -------
+    Measurement
+        Always; what could not be measured says why in its findings.
+
+    Examples
+    --------
+    >>> from vision import measure
+    >>> result = measure("start.jpg", left="left.jpg", right="right.jpg")  # doctest: +SKIP
+    >>> result.comparison.difference_deg  # doctest: +SKIP
+
+    """
+    if finders is None:
+        finders = default_finders()
+    trials = [
+        (side, number, views)
+        for side, given in (
+            (Side.START, [] if start is None else [start]),
+            (Side.LEFT, _as_trials(left)),
+            (Side.RIGHT, _as_trials(right)),
+        )
+        for number, views in enumerate((_as_views(trial) for trial in given), 1)
+    ]
+    total = sum(len(views) for _, _, views in trials)
+    done = 0
+    measured: list[MeasuredTrial] = []
+    for side, number, views in trials:
+        photos = []
+        for source in views:
+            name = _name(source, side, number)
+            if progress is not None:
+                progress(done, total, name)
+            photos.append(examine(name, source, side, finders, limits))
+            done += 1
+        measured.append(measure_trial(photos, side, number, breadth_mm=breadth_mm))
+    if progress is not None:
+        progress(total, total, "")
+    return _round(measured)
+
+
+def examine(
+    name: str,
+    source: Source,
+    side: Side,
+    finders: Sequence[LandmarkFinder],
+    limits: PhotoLimits = DEFAULT_LIMITS,
+) -> MeasuredPhoto:
+    """Decode one photo and find its landmarks; whatever is wrong with it becomes a finding."""
+    nobody = Landmarks({}, finder="none")
+    try:
+        photo = decode(_bytes(source), limits)
+    except PhotoError as error:
+        return MeasuredPhoto(name, None, nobody, {}, (as_finding(error),))
+    landmarks = find_landmarks(photo, side, finders)
+    return MeasuredPhoto(name, photo, landmarks, {}, landmarks.findings)
+
+
+def find_landmarks(photo: Photo, side: Side, finders: Sequence[LandmarkFinder]) -> Landmarks:
+    """Return what all finders together say about a photo, with the findings about the photo itself."""
+    found = combine([finder.find(photo, side) for finder in finders])
+    return replace(found, findings=(*found.findings, *quality.photo_findings(photo, found)))
+
+
+def measure_trial(
+    photos: Sequence[MeasuredPhoto],
+    side: Side,
+    number: int = 1,
+    *,
+    breadth_mm: tuple[float, float] | None = None,
+) -> MeasuredTrial:
+    """Fit one trial from all its photos that show somebody; the rest keep their reasons."""
+    usable = [i for i, p in enumerate(photos) if p.photo is not None and p.landmarks.points]
+    views = [
+        View(photo.landmarks, photo.photo.width, photo.photo.height, photo.photo.focal_px)
+        for photo in (photos[i] for i in usable)
+        if photo.photo is not None
+    ]
+    if not views:
+        return MeasuredTrial(side, number, tuple(photos), _withheld(side, _reasons(photos)), None)
+    try:
+        fit = fit_trial(views, side, breadth_mm=breadth_mm)
+    except FitError as error:
+        return MeasuredTrial(side, number, tuple(photos), _withheld(side, (as_finding(error),)), None)
+    drawn = list(photos)
+    for i, projected in zip(usable, fit.projected_views, strict=True):
+        drawn[i] = replace(photos[i], projected=projected)
+    rotation = fit.rotation
+    opposite = quality.opposite_side(rotation)
+    if opposite:
+        rotation = replace(rotation, findings=(*rotation.findings, *opposite))
+    return MeasuredTrial(side, number, tuple(drawn), rotation, fit)
+
+
+def as_finding(error: PhotoError | FitError) -> Finding:
+    """Return an error about a photo as the finding that is kept with the photo."""
+    return Finding(error.code, error.message, error.advice, withholds=True)
+
+
+def _round(trials: Sequence[MeasuredTrial]) -> Measurement:
+    start = next((t for t in trials if t.side is Side.START), None)
+    left = tuple(t for t in trials if t.side is Side.LEFT)
+    right = tuple(t for t in trials if t.side is Side.RIGHT)
+    comparison = compare_sides([t.rotation for t in left], [t.rotation for t in right])
+    shown = [(p.name, p.photo) for t in trials for p in t.photos if p.photo is not None]
+    findings = (
+        *comparison.findings,
+        *quality.sides_exchanged([t.rotation for t in left], [t.rotation for t in right]),
+        *quality.repeated_photos(shown),
+    )
+    return Measurement(start, left, right, comparison, findings)
+
+
+def _withheld(side: Side, findings: tuple[Finding, ...]) -> Rotation:
+    return Rotation(side, None, None, None, None, "automatic", findings)
+
+
+def _reasons(photos: Sequence[MeasuredPhoto]) -> tuple[Finding, ...]:
+    return tuple(f for p in photos for f in p.findings if f.withholds)
+
+
+def _bytes(source: Source) -> bytes:
+    if isinstance(source, bytes):
+        return source
+    if isinstance(source, PhotoFile):
+        return source.data
+    try:
+        return Path(source).read_bytes()
+    except OSError as error:
+        missing = finding("photo-missing", reason=error.strerror or str(error))
+        raise PhotoError(missing.message, missing.advice, missing.code) from error
+
+
+def _name(source: Source, side: Side, number: int) -> str:
+    if isinstance(source, PhotoFile):
+        return source.name
+    return f"{side} {number}" if isinstance(source, bytes) else os.fspath(source)
+
+
+def _is_source(given: object) -> bool:
+    return isinstance(given, str | os.PathLike | bytes | PhotoFile)
+
+
+def _as_trials(given: TrialSource | Sequence[TrialSource] | None) -> list[TrialSource]:
+    if given is None:
+        return []
+    return [given] if _is_source(given) else list(given)  # type: ignore[arg-type]
+
+
+def _as_views(given: TrialSource) -> list[Source]:
+    views: Iterable[Source] = [given] if _is_source(given) else given  # type: ignore[list-item,assignment]
+    return list(views)
