@@ -125,10 +125,10 @@ _TEXTS: dict[str, FindingText] = {
         "by hand.",
         withholds=True,
     ),
-    "person-standing": FindingText(
-        "The person in the photo is not in the heel-sit kneeling position.",
-        "Photograph the person kneeling, buttocks on the heels, one forearm on the floor; or place the points "
-        "by hand if they are.",
+    "not-in-position": FindingText(
+        "The heel-sit kneeling position was not recognised: the person stands, sits, or is half hidden.",
+        "Photograph the person side-on, kneeling with the buttocks on the heels and one forearm on the floor; or "
+        "place the points by hand if they are.",
         withholds=True,
     ),
     "trunk-not-shown": FindingText(
@@ -152,10 +152,6 @@ _TEXTS: dict[str, FindingText] = {
     "sides-exchanged": FindingText(
         "All photos show the chest opening to the other side than stated: left and right look exchanged.",
         "Left and right are the person's own. If they were exchanged, exchange them and measure again.",
-    ),
-    "photo-repeated": FindingText(
-        "{name} is the same picture as {earlier}.",
-        "Each trial needs a photo of its own: choose the photo that belongs here.",
     ),
     "photo-twice": FindingText(
         "This is the same photo as another one of this round.",

@@ -21,8 +21,9 @@ _END_ON_LOW = (0.76, 0.05)  # [G] ankle below knee / trunk, seen from above the 
 def kneeling_probability(points: Mapping[str, Landmark], quarter_turns: int = 0) -> float:
     """Return how well landmarks agree with the heel-sit kneeling position, 0 to 1.
 
-    Side-on: knees fully bent, shins on the floor, trunk inclined. From the foot or head end, where all that is
-    foreshortened: legs that look short against the trunk, feet little lower than the knees. Missing points count neither way, except that
+    Side-on: knees fully bent, shins on the floor, trunk inclined. From the foot or head end,
+    where all that is foreshortened: legs that look short against the trunk, feet little lower than the knees.
+    Missing points count neither way, except that
     without shoulders, hips, knees and ankles nothing can be told and 0 is returned.
 
     Parameters

@@ -101,13 +101,12 @@ class MediapipeFinder:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._model: Any = None
+        self._warm = False
 
     def find(self, photo: Photo, side: Side) -> Landmarks:
         """Return the landmarks of the person in the kneeling position; see :class:`LandmarkFinder`."""
         scale = min(1.0, _WORKING_PX / max(photo.width, photo.height))
-        picture = photo.pixels
-        if scale < 1:
-            picture = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        picture = _reduced(photo.pixels, scale)
         people = self._people(picture)
         if not people:
             return Landmarks({}, self.name, findings=(finding("person-not-found"),))
@@ -120,7 +119,7 @@ class MediapipeFinder:
         if not _shows_trunk(person, picture.shape[1], picture.shape[0]):
             return Landmarks({}, self.name, in_position, findings=(finding("trunk-not-shown"),))
         if in_position < 0.5:
-            return Landmarks({}, self.name, in_position, findings=(finding("person-standing"),))
+            return Landmarks({}, self.name, in_position, findings=(finding("not-in-position"),))
         if len(people) > 1:
             findings.append(finding("several-people", None, count=len(people)))
         if settled_by_side:
@@ -198,11 +197,8 @@ class MediapipeFinder:
             borderMode=cv2.BORDER_REPLICATE,
         )
         if mirrored:
-            crop = np.ascontiguousarray(crop[:, ::-1])
-        with self._lock:
-            if self._model is None:
-                self._model = _load()
-            result = self._model.process(crop)
+            crop = crop[:, ::-1]
+        result = self._process(np.ascontiguousarray(crop, dtype=np.uint8))
         if result.pose_landmarks is None:
             return None
         raw = np.array([(p.x * _LOOK_PX, p.y * _LOOK_PX, p.visibility) for p in result.pose_landmarks.landmark])
@@ -211,6 +207,17 @@ class MediapipeFinder:
             raw = raw[_MIRROR]
         points: FloatArray = (raw[:, :2] - shift) @ np.linalg.inv(matrix).T
         return points, raw[:, 2]
+
+    def _process(self, crop: ByteArray) -> Any:  # noqa: ANN401 - mediapipe has no types
+        with self._lock:
+            if self._model is None:
+                self._model = _load()
+            if self._warm:
+                return self._model.process(crop)
+            with _native_stderr_silenced():  # up to the first person that is found
+                result = self._model.process(crop)
+            self._warm = result.pose_landmarks is not None
+            return result
 
 
 def _load() -> Any:  # noqa: ANN401 - mediapipe has no types
@@ -222,9 +229,12 @@ def _load() -> Any:  # noqa: ANN401 - mediapipe has no types
         logging.getLogger("absl").setLevel(logging.ERROR)
         import mediapipe
 
-        model = mediapipe.solutions.pose.Pose(static_image_mode=True, model_complexity=1)
-        model.process(np.zeros((64, 64, 3), np.uint8))  # the first call writes messages, too
-    return model
+        return mediapipe.solutions.pose.Pose(static_image_mode=True, model_complexity=1)
+
+
+def _reduced(pixels: ByteArray, scale: float) -> ByteArray:
+    size = round(pixels.shape[1] * scale), round(pixels.shape[0] * scale)
+    return pixels if scale == 1 else np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 class _native_stderr_silenced:  # noqa: N801 - reads as a phrase
@@ -287,7 +297,7 @@ def place(person: Person, side: Side) -> tuple[dict[str, Landmark], bool]:
     placed = {}
     for name, looks in pairs.items():
         for k, word in enumerate(("left", "right")):
-            visible = seen[name][k] and shown[_PAIRS[name][k]] > 0.5
+            visible = bool(seen[name][k] and shown[_PAIRS[name][k]] > 0.5)
             placed[f"{name}_{word}"] = _landmark(looks[:, k], _FLOOR[name] * trunk_px, visible)
     placed["nose"] = _landmark(person.points[:, _NOSE], _FLOOR["nose"] * trunk_px, bool(shown[_NOSE] > 0.5))
     return placed, by_side

@@ -160,7 +160,8 @@ def shin_tilt_deg(points: Mapping[str, Landmark]) -> float | None:
 
 def _middle(points: Mapping[str, Landmark], key: str) -> FloatArray:
     pair = [points[f"{key}_{side}"] for side in ("left", "right")]
-    return np.array([[p.x, p.y] for p in pair]).mean(0)
+    middle: FloatArray = np.array([[p.x, p.y] for p in pair]).mean(axis=0)
+    return middle
 
 
 def opposite_side(rotation: Rotation) -> tuple[Finding, ...]:
@@ -186,21 +187,18 @@ def fingerprint(photo: Photo) -> frozenset[int]:
     return frozenset(int(i) for i in np.flatnonzero(steps > 1))
 
 
-def repeated_photos(photos: Sequence[tuple[str, Photo]]) -> tuple[Finding, ...]:
-    """Return a finding for each photo that was given before, byte for byte or stored anew.
+def repeated_photos(photos: Sequence[Photo]) -> list[Photo]:
+    """Return those photos that were given before, byte for byte or the same picture stored anew."""
+    prints = [fingerprint(photo) for photo in photos]
+    return [
+        photo
+        for i, photo in enumerate(photos)
+        if any(
+            photo.digest == other.digest or _same_picture(prints[i], prints[j]) for j, other in enumerate(photos[:i])
+        )
+    ]
 
-    Parameters
-    ----------
-    photos
-        Name and photo, in the order given.
 
-    """
-    found = []
-    prints = [fingerprint(photo) for _, photo in photos]
-    for i, (name, photo) in enumerate(photos):
-        for j, (earlier, other) in enumerate(photos[:i]):
-            alike = len(prints[i] ^ prints[j]) <= SAME_PICTURE_BITS and len(prints[i]) > 2 * SAME_PICTURE_BITS
-            if photo.digest == other.digest or alike:
-                found.append(finding("photo-repeated", name=name, earlier=earlier))
-                break
-    return tuple(found)
+def _same_picture(one: frozenset[int], other: frozenset[int]) -> bool:
+    # pictures of one colour have empty fingerprints, which say nothing
+    return len(one) > 2 * SAME_PICTURE_BITS and len(one ^ other) <= SAME_PICTURE_BITS

@@ -6,9 +6,11 @@ its reason along as a finding and never spoils the others.
 """
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+
+from typing_extensions import TypeIs
 
 from vision import quality
 from vision.compare import Comparison, compare_sides
@@ -85,7 +87,7 @@ class MeasuredTrial:
 
 @dataclass(frozen=True)
 class Measurement:
-    """The result of a round; true if at least one angle was measured.
+    """The result of a round; true if there is an angle at end range (or of the start, if only that was given).
 
     Attributes
     ----------
@@ -110,7 +112,7 @@ class Measurement:
         return (*(() if self.start is None else (self.start,)), *self.left, *self.right)
 
     def __bool__(self) -> bool:
-        return any(trial.rotation for trial in self.trials)
+        return any(trial.rotation for trial in ((*self.left, *self.right) or self.trials))
 
 
 Progress = Callable[[int, int, str], None]
@@ -187,7 +189,7 @@ def measure(
         measured.append(measure_trial(photos, side, number, breadth_mm=breadth_mm))
     if progress is not None:
         progress(total, total, "")
-    return _round(measured)
+    return _round(_tell_repeated(measured))
 
 
 def examine(
@@ -253,13 +255,24 @@ def _round(trials: Sequence[MeasuredTrial]) -> Measurement:
     left = tuple(t for t in trials if t.side is Side.LEFT)
     right = tuple(t for t in trials if t.side is Side.RIGHT)
     comparison = compare_sides([t.rotation for t in left], [t.rotation for t in right])
-    shown = [(p.name, p.photo) for t in trials for p in t.photos if p.photo is not None]
-    findings = (
-        *comparison.findings,
-        *quality.sides_exchanged([t.rotation for t in left], [t.rotation for t in right]),
-        *quality.repeated_photos(shown),
-    )
-    return Measurement(start, left, right, comparison, findings)
+    exchanged = quality.sides_exchanged([t.rotation for t in left], [t.rotation for t in right])
+    return Measurement(start, left, right, comparison, (*comparison.findings, *exchanged))
+
+
+def _tell_repeated(trials: Sequence[MeasuredTrial]) -> list[MeasuredTrial]:
+    """Add a finding to each photo that was given before."""
+    shown = [p.photo for t in trials for p in t.photos if p.photo is not None]
+    repeated = {id(photo) for photo in quality.repeated_photos(shown)}
+    return [
+        replace(
+            trial,
+            photos=tuple(
+                replace(p, findings=(*p.findings, finding("photo-twice"))) if id(p.photo) in repeated else p
+                for p in trial.photos
+            ),
+        )
+        for trial in trials
+    ]
 
 
 def _withheld(side: Side, findings: tuple[Finding, ...]) -> Rotation:
@@ -288,16 +301,15 @@ def _name(source: Source, side: Side, number: int) -> str:
     return f"{side} {number}" if isinstance(source, bytes) else os.fspath(source)
 
 
-def _is_source(given: object) -> bool:
+def _is_source(given: object) -> TypeIs[Source]:
     return isinstance(given, str | os.PathLike | bytes | PhotoFile)
 
 
 def _as_trials(given: TrialSource | Sequence[TrialSource] | None) -> list[TrialSource]:
     if given is None:
         return []
-    return [given] if _is_source(given) else list(given)  # type: ignore[arg-type]
+    return [given] if _is_source(given) else list(given)
 
 
 def _as_views(given: TrialSource) -> list[Source]:
-    views: Iterable[Source] = [given] if _is_source(given) else given  # type: ignore[list-item,assignment]
-    return list(views)
+    return [given] if _is_source(given) else list(given)
