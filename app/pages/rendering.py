@@ -90,6 +90,15 @@ def degree_band(band: tuple[float, float] | None, digits: int = 0) -> str:
     return "–" if band is None else f"{degrees(band[0], digits)} to {degrees(band[1], digits)}"
 
 
+def start_words(right_deg: float | None) -> str:
+    """Return the start position's angle in words, e.g. ``3° toward the left``."""
+    if right_deg is None:
+        return "–"
+    if round(right_deg) == 0:
+        return "level (0°)"
+    return f"{degrees(abs(right_deg))} toward the {'right' if right_deg > 0 else 'left'}"
+
+
 def moment(value: datetime) -> str:
     """Return a time for reading, e.g. ``25 November 2026, 08:15 UTC``."""
     return f"{value.day} {value:%B %Y, %H:%M} UTC"
@@ -108,6 +117,7 @@ def environment() -> Environment:
     result.globals["static"] = static_url
     result.filters["degrees"] = degrees
     result.filters["degree_band"] = degree_band
+    result.filters["start_words"] = start_words
     result.filters["moment"] = moment
     return result
 

@@ -112,6 +112,7 @@ def rotation_to_json(rotation: Rotation) -> dict[str, Any]:
             "density": [float(f"{d:.6g}") for d in posterior.density],
         },
         "origin": rotation.origin,
+        "shared_sd_deg": round(rotation.shared_sd_deg, 3),
         "findings": [_finding_out(f) for f in rotation.findings],
     }
 
@@ -140,4 +141,5 @@ def rotation_from_json(data: Mapping[str, Any]) -> Rotation:
         ),
         origin=data["origin"],
         findings=tuple(_finding_in(f) for f in data["findings"]),
+        shared_sd_deg=data["shared_sd_deg"],
     )

@@ -3,7 +3,7 @@
 import dataclasses
 
 import pytest
-from jinja2 import meta
+from jinja2 import meta, nodes
 
 from app.pages import routers
 from app.pages.rendering import CONTEXTS, PAGES, environment
@@ -14,7 +14,8 @@ BASES = {"base.html"}
 
 def names_used(template, seen=()):
     tree = environment().parse((PAGES / template).read_text())
-    names = meta.find_undeclared_variables(tree)
+    imported = {n if isinstance(n, str) else n[1] for i in tree.find_all(nodes.FromImport) for n in i.names}
+    names = meta.find_undeclared_variables(tree) - imported
     for parent in meta.find_referenced_templates(tree):
         if parent in seen or parent.startswith("drawings/"):
             continue

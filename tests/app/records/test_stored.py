@@ -28,11 +28,12 @@ def test_landmarks_come_back():
 def test_rotation_comes_back_with_its_posterior():
     grid = np.linspace(-90, 90, 361)
     posterior = Posterior(grid, np.exp(-((grid - 40) ** 2) / 50))
-    rotation = Rotation(Side.RIGHT, 40.0, posterior.band_deg, posterior.sd_deg, posterior, "automatic")
+    rotation = Rotation(Side.RIGHT, 40.0, posterior.band_deg, posterior.sd_deg, posterior, "automatic", (), 2.5)
     back = stored.rotation_from_json(stored.rotation_to_json(rotation))
     assert back.posterior.median_deg == pytest.approx(posterior.median_deg, abs=1e-3)
     assert back.band_deg == pytest.approx(rotation.band_deg, abs=1e-3)
     assert back.side is Side.RIGHT
+    assert back.shared_sd_deg == 2.5
 
 
 def test_a_withheld_rotation_comes_back_empty_with_its_reasons():

@@ -1,0 +1,20 @@
+"""Left against right of a stored round, always computed from what holds now."""
+
+from app.records.people import PracticeRecord
+from app.records.rounds import RoundRecord
+from vision.compare import Comparison, Sem, compare_sides
+from vision.rotation import Rotation
+from vision.sides import Side
+
+
+def counted_rotations(record: RoundRecord, side: Side) -> list[Rotation]:
+    """Return the rotations that count for the mean of ``side``: measured or typed, and not left out."""
+    return [t.current.rotation for t in record.of_side(side) if t.current is not None and not t.left_out]
+
+
+def compared(record: RoundRecord, practice: PracticeRecord) -> Comparison:
+    """Compare the sides of a round, with the practice's own standard error of measurement if it has one."""
+    sem = None
+    if practice.own_sem_deg is not None:
+        sem = Sem(practice.own_sem_deg, "this practice's own agreement study")
+    return compare_sides(counted_rotations(record, Side.LEFT), counted_rotations(record, Side.RIGHT), sem=sem)

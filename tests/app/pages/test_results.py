@@ -1,0 +1,87 @@
+"""The result page: what holds, what was automatic, and the picture to scale."""
+
+import pytest
+
+from app.pages.axis import Scale, angle_axis, difference_axis
+from app.pages.overlays import crop, dial
+from app.photos.measuring import typed_rotation
+from vision.compare import compare_sides
+from vision.landmarks import Landmark
+from vision.sides import Side
+
+
+def test_a_round_without_photos_says_so(client, practice):
+    page = client.get(f"/rounds/{practice.round()}").text
+    assert "No photo yet" in page
+    assert "Cannot be compared" in page
+
+
+def test_left_and_right_are_shown_with_bands_and_decision_words(client, practice):
+    round_id = practice.round("start", "left", "right", "left")
+    page = client.get(f"/rounds/{round_id}").text
+    assert "No difference shown" in page
+    assert "Left rotation, trial 2" in page
+    assert "level" in page or "toward the" in page
+    assert "measured automatically" in page
+
+
+def test_an_open_round_says_how_many_photos_are_being_measured(client, practice):
+    page = client.get(f"/rounds/{practice.round('left', measure=False)}").text
+    assert "1 photo is still being measured" in page
+
+
+def test_no_page_speaks_of_normal_or_scores(client, practice):
+    page = client.get(f"/rounds/{practice.round('left', 'right')}").text.lower()
+    for word in ("abnormal", "normal", "score", "passed", "failed", "symmetric"):
+        assert word not in page
+
+
+def test_pictures_are_private_and_without_metadata(client, practice):
+    round_id = practice.round("left")
+    photo_id = practice.load(round_id).trials[0].photos[0].id
+    answer = client.get(f"/photos/{photo_id}/picture")
+    assert answer.headers["content-type"] == "image/jpeg"
+    assert answer.headers["cache-control"] == "private, no-store"
+    assert b"Exif" not in answer.content
+    assert client.get(f"/photos/{'0' * 32}/picture").status_code == 404
+
+
+def test_bands_are_drawn_to_one_scale():
+    left, right = [typed_rotation(Side.LEFT, 40.0, 10.0)], [typed_rotation(Side.RIGHT, 55.0, 10.0)]
+    axis = angle_axis(compare_sides(left, right), left, right)
+    a, b = axis.rows[0].trials[0], axis.rows[1].trials[0]
+    per_degree = (axis.ticks[-1][0] - axis.ticks[0][0]) / (axis.ticks[-1][1] - axis.ticks[0][1])
+    assert b.x - a.x == pytest.approx(15 * per_degree, abs=0.2)
+    assert a.high_x - a.low_x == pytest.approx(20 * per_degree, abs=0.2)
+    assert [row.word for row in axis.rows] == ["Left", "Right"]
+
+
+def test_the_scale_grows_with_a_band_that_leaves_it():
+    left, right = [typed_rotation(Side.LEFT, -5.0, 30.0)], [typed_rotation(Side.RIGHT, 80.0, 30.0)]
+    comparison = compare_sides(left, right)
+    axis = angle_axis(comparison, left, right)
+    assert axis.ticks[0][1] <= -35
+    assert axis.ticks[-1][1] >= 110
+    assert difference_axis(comparison).mark.low_x >= 0
+
+
+def test_scale_puts_ticks_on_multiples():
+    assert [deg for _x, deg in Scale(-10, 30).ticks(10)] == [-10, 0, 10, 20, 30]
+
+
+@pytest.mark.parametrize(("side", "raised"), [(Side.RIGHT, "right"), (Side.LEFT, "left")])
+def test_the_dial_seen_from_the_feet_raises_the_shoulder_of_the_side(side, raised):
+    shown = dial(typed_rotation(side, 40.0, 5.0))
+    left_y, right_y = shown.line[1], shown.line[3]
+    assert (right_y < left_y) == (raised == "right")
+    assert raised in shown.words
+
+
+def test_the_crop_stays_within_the_photo_and_keeps_every_point():
+    points = {"c7": Landmark.round_(5, 5, 1, True, "hand"), "s2": Landmark.round_(790, 300, 1, True, "hand")}
+    box = crop(points, 800, 600)
+    assert box.x >= 0
+    assert box.x + box.width <= 800
+    assert box.y + box.height <= 600
+    assert box.x <= 5
+    assert box.x + box.width >= 790
