@@ -32,6 +32,7 @@ from scipy import stats
 from vision.arrays import FloatArray
 
 CONFIDENCE = 0.95
+Z90, Z95 = 1.645, 1.96  # rounded as in the literature, so that published figures come out
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,13 +41,6 @@ class Interval:
 
     low: float
     high: float
-
-
-def _normal_quantile(confidence: float) -> float:
-    """Return the two-sided normal multiplier: 1.96 for 0.95, 1.645 for 0.90."""
-    if not 0 < confidence < 1:
-        raise ValueError(f"confidence must lie between 0 and 1, not {confidence}")
-    return float(stats.norm.ppf((1 + confidence) / 2))
 
 
 def _table(values: ArrayLike, what: str, min_columns: int = 2) -> FloatArray:
@@ -226,22 +220,31 @@ def sem_from_icc(sd: float, icc: float) -> float:
     return sd * math.sqrt(1 - icc)
 
 
-def minimal_detectable_change(sem: float, confidence: float = CONFIDENCE) -> float:
-    """Return MDC = z x sqrt(2) x SEM, in the unit of ``sem``: MDC95 by default, MDC90 for 0.90.
+def smallest_detectable_deg(sem_deg: float, means: int = 2, z: float = Z95) -> float:
+    """Return z x sqrt(means) x SEM: the smallest difference that exceeds measurement error.
 
-    The smallest difference between two measurements, each with this SEM, that exceeds measurement error
-    with the stated confidence (Weir 2005). The SEM must belong to the score that is compared: the SEM of a
-    mean of three trials is not divided by sqrt(3) again.
+    Also called minimal detectable change: MDC95, or MDC90 with :data:`Z90` (Weir 2005).
+
+    Parameters
+    ----------
+    sem_deg
+        Of each score that enters. It must belong to the score that is compared: the SEM of a mean of three
+        trials is not divided by sqrt(3) again.
+    means
+        How many scores enter: 2 for left against right or for a retest of one side, 4 for the change of a
+        left-right difference.
+    z
+        Multiplier of the normal distribution.
 
     Raises
     ------
     ValueError
-        If ``sem`` is negative.
+        If ``sem_deg`` is negative.
 
     """
-    if sem < 0:
-        raise ValueError(f"sem must not be negative, not {sem}")
-    return _normal_quantile(confidence) * math.sqrt(2) * sem
+    if sem_deg < 0:
+        raise ValueError(f"a standard error of measurement must not be negative, not {sem_deg}")
+    return z * math.sqrt(means) * sem_deg
 
 
 def reliability_of_difference(reliability_first: float, reliability_second: float, correlation: float) -> float:
@@ -591,7 +594,7 @@ def repeatability(measurements: Sequence[ArrayLike], confidence: float = CONFIDE
     return Repeatability(
         within_sd=sd,
         within_sd_interval=_sd_interval(variance, df, confidence),
-        coefficient=minimal_detectable_change(sd),
+        coefficient=smallest_detectable_deg(sd),
         coefficient_1986=2 * math.sqrt(2) * sd,
         degrees_of_freedom=df,
     )
@@ -782,8 +785,8 @@ class AgreementStudy:
             sem_deg=sem,
             interval_deg=_sd_interval(variance, df, confidence),
             degrees_of_freedom=df,
-            mdc90_deg=minimal_detectable_change(sem, 0.90),
-            mdc95_deg=minimal_detectable_change(sem, 0.95),
+            mdc90_deg=smallest_detectable_deg(sem, z=Z90),
+            mdc95_deg=smallest_detectable_deg(sem),
             trials=trials,
             same_rater=same_rater,
             same_day=same_day,

@@ -6,7 +6,7 @@ detectable difference and its band excludes zero.
 
 Smallest detectable differences: 1.645 or 1.96 times sqrt(2) times SEM for a difference of two means (MDC90, MDC95);
 1.96 times 2 times SEM for the change of a left-right difference between rounds, which has four means in it (Weir
-2005 and de Vet's definition, ``literature.md`` A8).
+2005; SEM = SD of differences / sqrt(2), de Vet 2006, J Clin Epidemiol 59:1033-1039, from memory).
 """
 
 import math
@@ -16,12 +16,12 @@ from enum import StrEnum
 
 import numpy as np
 
+from vision.agreement import Z90, Z95, smallest_detectable_deg
 from vision.arrays import FloatArray
 from vision.findings import Finding, finding
 from vision.rotation import BAND_PROBABILITY, Rotation
 from vision.sides import Side
 
-Z90, Z95 = 1.645, 1.96
 TRIALS_OF_PROTOCOL = 3
 _STEP_DEG = 0.25
 _REACH_SD = 8.0
@@ -294,11 +294,6 @@ class RoundsComparison:
     left: Change
     right: Change
     difference: Change
-
-
-def smallest_detectable_deg(sem_deg: float, means: int, z: float = Z95) -> float:
-    """Return ``z * sqrt(means) * sem_deg``: 2 means for left against right, 4 for the change of a difference."""
-    return z * math.sqrt(means) * sem_deg
 
 
 def decide(value_deg: float, band_deg: tuple[float, float], sem_deg: float, means: int) -> Decision:

@@ -19,7 +19,7 @@ def rotation_angle_deg(
     """Return the rotation angle, degrees, right positive.
 
     The signed angle from the hip-joint line to the acromion line, both projected on the plane normal to
-    the trunk axis (midpoint of the hip-joint centres to midpoint of the acromia); ``design.md`` section 2.
+    the trunk axis (midpoint of the hip-joint centres to midpoint of the acromia); ``vision/conventions.md``.
 
     Parameters
     ----------

@@ -181,9 +181,9 @@ def test_published_mdc_of_the_contact_method_follows_from_its_published_sem():
 
     The SEMs are printed with one decimal, so the MDC that follows is known to half a digit of SEM.
     """
-    half_digit = agreement.minimal_detectable_change(0.05)
+    half_digit = agreement.smallest_detectable_deg(0.05)
     for sem, mdc in ((1.4, 3.9), (2.0, 5.6), (2.3, 6.3), (1.0, 2.8)):
-        assert agreement.minimal_detectable_change(sem) == pytest.approx(mdc, abs=half_digit)
+        assert agreement.smallest_detectable_deg(sem) == pytest.approx(mdc, abs=half_digit)
 
 
 def test_limits_of_the_phone_against_ultrasound_tracking_in_heel_sit():

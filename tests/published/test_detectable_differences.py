@@ -7,7 +7,8 @@ sides and two rounds are arithmetic on those formulas.
 
 import pytest
 
-from vision.compare import Z90, Z95, Decision, Sem, compare_rounds, compare_sides, smallest_detectable_deg
+from vision.agreement import Z90, Z95, smallest_detectable_deg
+from vision.compare import Decision, Sem, compare_rounds, compare_sides
 from vision.rotation import Rotation
 from vision.sides import Side
 

@@ -46,7 +46,7 @@ def test_perfect_agreement_has_no_interval():
 
 @given(st.floats(0, 20))
 def test_mdc95_is_wider_than_mdc90(sem: float):
-    assert agreement.minimal_detectable_change(sem, 0.90) <= agreement.minimal_detectable_change(sem)
+    assert agreement.smallest_detectable_deg(sem, z=agreement.Z90) <= agreement.smallest_detectable_deg(sem)
 
 
 def test_swapping_the_methods_mirrors_the_limits():
