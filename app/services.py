@@ -1,6 +1,6 @@
 """What a running program consists of, handed to every request."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from starlette.requests import Request
 
@@ -8,6 +8,7 @@ from app.photos.jobs import JobQueue
 from app.photos.measurer import Measurer
 from app.photos.store import PhotoStore
 from app.records.database import Database
+from app.security.rate_limit import MemoryRateLimit, RateLimit
 from app.settings import Settings
 
 
@@ -20,6 +21,10 @@ class Services:
     store: PhotoStore
     queue: JobQueue
     measurer: Measurer
+    # sign-ins tried, per address and per account
+    sign_in_limit: RateLimit = field(default_factory=lambda: MemoryRateLimit("20 per 15 minutes"))
+    # links opened without sign-in, per address
+    link_limit: RateLimit = field(default_factory=lambda: MemoryRateLimit("120 per 15 minutes"))
 
 
 def services(request: Request) -> Services:

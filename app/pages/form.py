@@ -42,6 +42,11 @@ class Form:
             raise InputError(f"The text has {len(text)} characters.", f"Shorten it to {longest}.")
         return text
 
+    def secret(self, name: str) -> str:
+        """Return a field exactly as sent, blanks too."""
+        value = self._data.get(name, "")
+        return value if isinstance(value, str) else ""
+
     def whole(self, name: str, low: int, high: int, words: str) -> int | None:
         """Return a whole number, or None if the field is empty.
 

@@ -4,15 +4,16 @@ import json
 import logging
 from dataclasses import dataclass
 from http import HTTPStatus
+from urllib.parse import quote
 
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 from starlette.types import Receive, Scope, Send
 
-from app.errors import CrossSiteError, http_status
+from app.errors import CrossSiteError, SignInNeededError, http_status
 from app.pages.rendering import render, template
 from vision.errors import KneelturnError
 
@@ -28,9 +29,13 @@ class ProblemPage:
     advice: str
 
 
+def _wants_json(request: Request) -> bool:
+    return "application/json" in request.headers.get("accept", "") or request.url.path.startswith("/api/")
+
+
 def answer(request: Request, status: int, code: str, message: str, advice: str) -> Response:
     """Return the problem as a page, or as RFC 9457 JSON where JSON was asked for."""
-    if "application/json" in request.headers.get("accept", "") or request.url.path.startswith("/api/"):
+    if _wants_json(request):
         problem = {"type": "about:blank", "title": message, "status": status, "code": code, "detail": advice}
         return Response(json.dumps(problem), status, media_type="application/problem+json")
     return render(request, ProblemPage(message=message, advice=advice), status)
@@ -38,6 +43,8 @@ def answer(request: Request, status: int, code: str, message: str, advice: str) 
 
 def _own_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, KneelturnError)  # noqa: S101 - registered for this class only
+    if isinstance(error, SignInNeededError) and request.method == "GET" and not _wants_json(request):
+        return RedirectResponse(f"/sign-in?next={quote(request.url.path)}", 303)
     return answer(request, http_status(error), error.code, error.message, error.advice)
 
 

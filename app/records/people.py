@@ -18,6 +18,7 @@ class PracticeRecord:
     name: str
     demo: bool
     own_sem_deg: float | None
+    keep_photos_days: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,12 @@ def practice(session: Session, practice_id: str) -> PracticeRecord:
     row = session.get(models.Practice, practice_id)
     if row is None:
         raise NotFoundError("This practice does not exist.")
-    return PracticeRecord(row.id, row.name, row.demo, row.own_sem_deg)
+    return PracticeRecord(row.id, row.name, row.demo, row.own_sem_deg, row.keep_photos_days)
+
+
+def set_keep_photos_days(session: Session, practice_id: str, days: int | None) -> None:
+    """Store after how many days photos are erased; None keeps them."""
+    session.get_one(models.Practice, practice_id).keep_photos_days = days
 
 
 def add_practice(session: Session, name: str, *, demo: bool = False) -> PracticeRecord:

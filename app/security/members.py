@@ -1,14 +1,18 @@
-"""Who is asking: the signed-in member of the practice."""
+"""Who is asking: the signed-in member of the practice, and what they may do."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Literal, cast
 
 from fastapi import Depends
 from starlette.requests import Request
 
-from app.errors import SignInNeededError
-from app.records import people
+from app.errors import NotAllowedError, SignInNeededError
+from app.records import people, sign_ins
+from app.records.columns import now
+from app.security.rights import Right, may
 from app.services import services
+from app.settings import Settings
 
 Role = Literal["owner", "clinician", "coach"]
 
@@ -25,10 +29,13 @@ class MemberContext:
     demo: bool
 
 
-def require_member(request: Request) -> MemberContext:
-    """Return the member who is signed in.
+def cookie_name(settings: Settings) -> str:
+    """Return the name of the session cookie; over https browsers guard the prefix ``__Host-``."""
+    return "__Host-kneelturn" if settings.public_url.startswith("https://") else "kneelturn"
 
-    The program listens on this computer alone and has one member, made at the first start: that one.
+
+def require_member(request: Request) -> MemberContext:
+    """Return the member who is signed in; a demo signs its visitors in by itself.
 
     Raises
     ------
@@ -36,10 +43,14 @@ def require_member(request: Request) -> MemberContext:
         If nobody is signed in.
 
     """
-    with services(request).database.begin() as session:
-        member = people.first_member(session)
+    parts = services(request)
+    secret = request.cookies.get(cookie_name(parts.settings), "")
+    with parts.database.begin() as session:
+        member = sign_ins.member_of(session, secret, now()) if secret else None
+        if member is None and parts.settings.demo:
+            member = people.first_member(session)
         if member is None:
-            raise SignInNeededError("This practice has no member yet.", "Run kneelturn serve: it makes the first one.")
+            raise SignInNeededError("Nobody is signed in.", "Sign in and try again.")
         practice = people.practice(session, member.practice_id)
     context = MemberContext(
         practice_id=member.practice_id,
@@ -54,3 +65,21 @@ def require_member(request: Request) -> MemberContext:
 
 
 SignedIn = Annotated[MemberContext, Depends(require_member)]
+
+
+def require(right: Right) -> Callable[[MemberContext], MemberContext]:
+    """Return a dependency that gives the signed-in member if they have ``right``."""
+
+    def check(member: SignedIn) -> MemberContext:
+        if not may(member.role, right):
+            raise NotAllowedError(
+                f"A {member.role} may not do this: {right}.", "Ask an owner of the practice, or somebody who may."
+            )
+        return member
+
+    return check
+
+
+Manager = Annotated[MemberContext, Depends(require(Right.MANAGE))]
+Exporter = Annotated[MemberContext, Depends(require(Right.EXPORT))]
+Eraser = Annotated[MemberContext, Depends(require(Right.ERASE))]

@@ -7,7 +7,8 @@ from starlette.testclient import TestClient
 
 from app.main import create_app
 from app.photos.intake import Upload, take_in
-from app.records import people, rounds
+from app.records import people, rounds, sign_ins
+from app.security.members import cookie_name
 from app.services import Services
 from app.settings import Settings
 from tests.app.drawn_person import DrawnPersonMeasurer, picture
@@ -50,6 +51,12 @@ class Practice:
         """Do every waiting job now."""
         return self.services.queue.run_open_jobs()
 
+    def sign_in(self, browser, member_id=None):
+        """Give a test browser the cookie of a member, the owner unless another is named."""
+        with self.services.database.begin() as session:
+            secret = sign_ins.begin(session, member_id or self.member_id, "test browser")
+        browser.cookies.set(cookie_name(self.services.settings), secret)
+
     def load(self, round_id):
         with self.services.database.begin() as session:
             return rounds.load_round(session, self.practice_id, round_id)
@@ -82,4 +89,5 @@ def practice(app):
 def client(app, practice):
     """A browser in which the owner of ``practice`` is signed in; follows no redirects by itself."""
     with TestClient(app, follow_redirects=False) as browser:
+        practice.sign_in(browser)
         yield browser
