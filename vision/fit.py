@@ -37,7 +37,9 @@ AZIMUTH_SD = 10.0  # radians: flat
 
 START_AZIMUTHS_DEG = tuple(range(0, 360, 30))
 START_STEPS, START_BLUR = 8, 0.06
-GRID_SCHEDULE = ((0.03, 3), (0.0, 4))  # blur, steps
+GRID_SCHEDULE = ((0.03, 2), (0.0, 3))  # blur, steps
+LAST_STEPS = 3
+SAME_VIEWPOINT = math.radians(20.0)
 LONGEST_STEP = 0.35  # of any parameter: radians, units of T or of the logarithm
 
 
@@ -80,6 +82,29 @@ def _camera_slice(view: int) -> slice:
     return slice(start, start + cam.PARAMETERS)
 
 
+@dataclass(frozen=True, slots=True)
+class _Shot:
+    """The torso as one camera sees it, for a batch of B parameter vectors."""
+
+    camera: FloatArray  # (B, 7)
+    rotation: FloatArray  # (B, 3, 3)
+    in_camera: FloatArray  # (B, K, 3)
+    uv: FloatArray  # (B, K, 2)
+    slope: FloatArray  # (B, K, 2, 3)
+    freedom: FloatArray  # (B, K, 3): covariance of uv from the freedom of the points themselves
+
+    @classmethod
+    def take(cls, camera: FloatArray, points: FloatArray, frames: FloatArray) -> "_Shot":
+        rotation = cam.world_to_camera(camera[:, cam.AZIMUTH], camera[:, cam.ELEVATION], camera[:, cam.ROLL])
+        in_camera = cam.to_camera(points, rotation, camera)
+        slope = cam.projection_slope(in_camera, camera)
+        axes = torso.spread(frames) @ rotation.transpose(0, 2, 1)[:, None]
+        g = axes @ slope.transpose(0, 1, 3, 2)  # (B, K, 3, 2)
+        gx, gy = g[..., 0], g[..., 1]
+        freedom = np.stack([(gx**2).sum(-1), (gx * gy).sum(-1), (gy**2).sum(-1)], -1)
+        return cls(camera, rotation, in_camera, cam.project(in_camera, camera), slope, freedom)
+
+
 class _Problem:
     """Prior, likelihood and their slopes for one trial, for batches of B parameter vectors.
 
@@ -118,20 +143,14 @@ class _Problem:
         matrix = np.zeros((b, self.size, self.size))
         matrix[:, np.arange(self.size), np.arange(self.size)] = precision
         body_slope = torso.place_slope(theta, body, points)
-        axes = torso.spread(frames)
         for i, view in enumerate(self.views):
             here = _camera_slice(i)
-            c = x[:, here]
-            rotation = cam.world_to_camera(c[:, cam.AZIMUTH], c[:, cam.ELEVATION], c[:, cam.ROLL])
-            q = cam.to_camera(points, rotation, c)
-            uv = cam.project(q, c)
-            slope = cam.projection_slope(q, c)
-            g = (axes @ rotation.transpose(0, 2, 1)[:, None]) @ slope.transpose(0, 1, 3, 2)  # (B, K, 3, 2)
-            gx, gy = g[..., 0], g[..., 1]
-            extra = np.stack([(gx**2).sum(-1), (gx * gy).sum(-1), (gy**2).sum(-1)], -1)
-            log_likelihood, terms = view.log_likelihood(uv, extra, blur)
+            shot = _Shot.take(x[:, here], points, frames)
+            log_likelihood, terms = view.log_likelihood(shot.uv, shot.freedom, blur)
             value = value - log_likelihood
-            jacobian = cam.image_slope(c, points, rotation, q, uv, slope, body_slope)
+            jacobian = cam.image_slope(
+                shot.camera, points, shot.rotation, shot.in_camera, shot.uv, shot.slope, body_slope
+            )
             columns = np.r_[0 : torso.PARAMETERS, here]
             for term in terms:
                 j = jacobian[:, term.index]  # (B, N, 2, P')
@@ -148,6 +167,32 @@ class _Problem:
                 matrix[:, columns[:, None], columns] += wj.transpose(0, 2, 1) @ j.reshape(b, rows, -1)
                 gradient[:, columns] -= (wj * term.residual.reshape(b, rows, 1)).sum(1)
         return value, gradient, matrix
+
+    def value(self, theta: FloatArray, x: FloatArray) -> FloatArray:
+        """Return minus the log posterior (B,) alone."""
+        points, frames = torso.place(theta, x[:, : torso.PARAMETERS])
+        value, _, _ = self._prior(theta, x)
+        for i, view in enumerate(self.views):
+            shot = _Shot.take(x[:, _camera_slice(i)], points, frames)
+            value = value - view.log_likelihood(shot.uv, shot.freedom, 0.0)[0]
+        return value
+
+    def spread_good_fits(self, theta: FloatArray, x: FloatArray, value: FloatArray) -> FloatArray:
+        """Return for each grid angle the best of its own parameters, its neighbours' and the best of all.
+
+        Gauss-Newton from a poor start may rest in a poorer optimum at one angle and not at the next.
+        """
+        n = len(theta)
+        own = np.arange(n)
+        others = np.stack([np.maximum(own - 1, 0), np.minimum(own + 1, n - 1), np.full(n, value.argmin())])
+        moved = x[others]
+        skew, _ = torso.girdle_skew_prior(theta)
+        moved[..., torso.GIRDLE_SKEW] += skew - skew[others]
+        tried = self.value(np.tile(theta, len(others)), moved.reshape(-1, self.size)).reshape(len(others), n)
+        candidates = np.concatenate([x[None], moved])
+        best = np.concatenate([value[None], tried]).argmin(0)
+        result: FloatArray = candidates[best, own]
+        return result
 
     def descend(
         self, theta: FloatArray, x: FloatArray, steps: int, blur: float = 0.0
@@ -219,12 +264,22 @@ def _solve(problem: _Problem, side: Side) -> _Grid:
     anchors = np.radians([-12.0, 12.0] if side is Side.START else [side.sign * 25.0, side.sign * 60.0])
     modes = problem.modes(anchors)
     grid = torso.rotation_grid_deg(side)
-    theta = np.radians(np.tile(grid, len(modes)))
-    x = np.repeat(modes, len(grid), 0)
+    azimuths = modes[:, [torso.PARAMETERS + cam.PARAMETERS * i + cam.AZIMUTH for i in range(len(problem.views))]]
+    apart = np.abs(np.angle(np.exp(1j * (azimuths[1] - azimuths[0])))).max()
+    if apart < SAME_VIEWPOINT:
+        share = np.clip((np.radians(grid) - anchors[0]) / (anchors[1] - anchors[0]), 0, 1)[:, None]
+        x = modes[0] + share * (modes[1] - modes[0])
+    else:
+        x = np.repeat(modes, len(grid), 0)
+    branches = len(x) // len(grid)
+    theta = np.radians(np.tile(grid, branches))
     x[:, torso.GIRDLE_SKEW] = torso.girdle_skew_prior(theta)[0]
     for blur, steps in GRID_SCHEDULE:
         x, value, matrix = problem.descend(theta, x, steps, blur)
-    log_evidence = (-value - 0.5 * np.linalg.slogdet(matrix)[1]).reshape(len(modes), len(grid))
+        if blur == 0.0:
+            x = problem.spread_good_fits(theta, x, value)
+    x, value, matrix = problem.descend(theta, x, LAST_STEPS)
+    log_evidence = (-value - 0.5 * np.linalg.slogdet(matrix)[1]).reshape(branches, len(grid))
     pick = log_evidence.argmax(0) * len(grid) + np.arange(len(grid))
     log_posterior = log_evidence.max(0) + torso.rotation_log_prior(grid, side)
     for landmarks in (one for v in problem.views for one in (v.view.landmarks, *v.view.more)):

@@ -36,10 +36,10 @@ HIP_SKEW_SD = np.radians(6.0)
 # [J] one shoulder shrugged or leant on tilts the acromion line against the trunk axis.
 GIRDLE_SKEW_SD = np.radians(4.5)
 # One acromion 4 cm forward or back turns the line by 5.5 to 6.3 degrees without the spine ([A], geometry).
-GIRDLE_SLACK_SD = np.radians(6.0)
+GIRDLE_SLACK_SD = np.radians(5.0)
 # The thorax turns about its own axis, bent forward against the trunk chord by a third of the spine's bend [G].
 FORWARD_BEND = np.radians(16.0)
-FORWARD_BEND_SD = np.radians(8.0)
+FORWARD_BEND_SD = np.radians(5.0)
 # Share of the turn reached at T12.  Lumbar rotation is about 16 % of the turn in side-lying (AJPT 2023), less when
 # locked by the heel-sit.
 T12_SHARE_MEAN, T12_SHARE_SD = 0.12, 0.10
@@ -50,7 +50,7 @@ PELVIS_ROLL_SD = np.radians(5.0)
 
 # Prior of the rotation in the declared direction, degrees.  Published means run from 41 (controls) and 45 (healthy
 # adults) to 64 (elite surfers) (Furness 2016, Johnson 2012); the SD is kept wide so that it never decides.
-ROTATION_MEAN_DEG, ROTATION_SD_DEG = 48.0, 30.0
+ROTATION_MEAN_DEG, ROTATION_SD_DEG = 50.0, 35.0
 START_SD_DEG = 12.0
 
 GRID_LOW_DEG, GRID_HIGH_DEG, GRID_STEP_DEG = -25.0, 100.0, 4.0
@@ -69,20 +69,20 @@ class _Attachment:
 
 _ATTACHED = {
     # [A] the joint lies below the acromion by about a tenth of T
-    "shoulder_joint": _Attachment("acromion", "girdle", (-0.10, -0.02, -0.01), (0.035, 0.03, 0.035)),
+    "shoulder_joint": _Attachment("acromion", "girdle", (-0.10, -0.02, -0.01), (0.025, 0.025, 0.03)),
     # [A] cervicale above the acromia by .14 T, less when leaning on the arm lifts the girdle
-    "c7": _Attachment("girdle", "girdle", (0.09, 0.0, 0.09), (0.06, 0.045, 0.05)),
+    "c7": _Attachment("girdle", "girdle", (0.09, 0.0, 0.09), (0.045, 0.035, 0.04)),
     # [A] suprasternale level with the acromia, lower when the girdle is lifted; half the chest depth in front
-    "sternum": _Attachment("girdle", "girdle", (-0.07, 0.0, -0.18), (0.07, 0.045, 0.06)),
+    "sternum": _Attachment("girdle", "girdle", (-0.07, 0.0, -0.18), (0.055, 0.035, 0.045)),
     # [A] iliocristale and half the chest depth
-    "t12": _Attachment("pelvis", "waist", (0.46, 0.0, 0.26), (0.08, 0.04, 0.06)),
-    "s2": _Attachment("pelvis", "trunk", (0.0, 0.0, 0.20), (0.06, 0.04, 0.05)),
+    "t12": _Attachment("pelvis", "waist", (0.46, 0.0, 0.26), (0.06, 0.03, 0.045)),
+    "s2": _Attachment("pelvis", "trunk", (0.0, 0.0, 0.20), (0.045, 0.03, 0.04)),
     # [J] people turn their heads as they like
-    "ear": _Attachment("girdle", "girdle", (0.38, 0.10, -0.07), (0.12, 0.16, 0.16)),
-    "nose": _Attachment("girdle", "girdle", (0.38, 0.0, -0.27), (0.15, 0.22, 0.16)),
+    "ear": _Attachment("girdle", "girdle", (0.38, 0.10, -0.07), (0.09, 0.13, 0.13)),
+    "nose": _Attachment("girdle", "girdle", (0.38, 0.0, -0.27), (0.12, 0.20, 0.13)),
     # [G] knees and shins rest on the floor; thigh and shin lengths [A]
-    "knee": _Attachment("hip_joint", "world", (0.74, 0.05, -0.36), (0.08, 0.11, 0.06)),
-    "ankle": _Attachment("hip_joint", "world", (-0.13, -0.08, -0.37), (0.10, 0.07, 0.06)),
+    "knee": _Attachment("hip_joint", "world", (0.74, 0.05, -0.36), (0.065, 0.10, 0.05)),
+    "ankle": _Attachment("hip_joint", "world", (-0.13, -0.08, -0.37), (0.08, 0.06, 0.05)),
     # [J] the support elbow stands on the floor between the knees
     "elbow": _Attachment("pelvis", "world", (0.70, 0.08, -0.40), (0.18, 0.22, 0.06)),
 }
@@ -129,6 +129,8 @@ _OFFSET = np.array(
         for k, s in zip(_KEY[_CORE:], _SIGN[_CORE:], strict=True)
     ]
 )
+_IN_FRAME = [_CORE + np.flatnonzero(f == _FRAME) for f in range(len(_FRAMES))]
+_OFFSET_IN_FRAME = [_OFFSET[i - _CORE] for i in _IN_FRAME]
 _SPREAD = np.array([_ATTACHED[k].sd for k in _KEY[_CORE:]])
 
 
@@ -231,7 +233,9 @@ def place(theta: FloatArray, body: FloatArray) -> tuple[FloatArray, FloatArray]:
     anchors[:, 2], anchors[:, 3] = hip - x / 2, -hip - x / 2
     points = np.empty((n, len(NAMES), 3))
     points[:, :_CORE] = anchors[:, :_CORE]
-    points[:, _CORE:] = anchors[:, _ANCHOR] + np.einsum("kj,bkji->bki", _OFFSET, frames[:, _FRAME])
+    points[:, _CORE:] = anchors[:, _ANCHOR]
+    for f in range(len(_FRAMES)):
+        points[:, _IN_FRAME[f]] += _OFFSET_IN_FRAME[f] @ frames[:, f]
     return points, frames
 
 
