@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from vision import torso
 from vision.arrays import FloatArray
 from vision.errors import FitError
 from vision.landmarks import Landmark, Landmarks
+from vision.sides import Side
 
 GROSS_ERROR = 0.35  # SD of a grossly wrong landmark, units of the trunk's length in the photo
 
@@ -40,6 +42,7 @@ class Trust:
 TRUST = {"hand": Trust(0.003, 0.02, 0.01), "eye": Trust(0.005, 0.04, 0.02), "pose-model": Trust(0.10, 0.08, 0.10)}
 POSE_MODEL_HIPS = Trust(0.20, 0.10, 0.50)
 FEWEST_NAMES = 4
+FEWEST_SHARED = 4  # points placed by two finders before their disagreement is judged
 
 
 @dataclass(frozen=True)
@@ -68,11 +71,15 @@ class View:
     roll: tuple[float, float] | None = None
     more: tuple[Landmarks, ...] = field(default=())
 
-    def all_points(self) -> Iterator[tuple[str, Landmark]]:
-        """Yield name and landmark of every finder, for the names the torso has."""
+    def points_for(self, side: Side) -> Iterator[tuple[str, Landmark]]:
+        """Yield name and landmark of every finder, for the names the torso has.
+
+        Only the elbow of the support arm has a place in it, the one opposite to ``side``; at the start either arm may
+        be the support.
+        """
         for landmarks in (self.landmarks, *self.more):
             for name, point in landmarks.points.items():
-                if name in torso.INDEX:
+                if name in torso.INDEX and not (name.startswith("elbow") and name != f"elbow_{_support(side)}"):
                     yield name, point
 
 
@@ -83,6 +90,10 @@ class Term:
     index: NDArray[np.intp]
     residual: FloatArray
     weight: FloatArray
+
+
+def _support(side: Side) -> str | None:
+    return None if side is Side.START else side.other.value
 
 
 def _trust(name: str, point: Landmark) -> Trust:
@@ -101,11 +112,12 @@ class Evidence:
 
     """
 
-    def __init__(self, view: View) -> None:
+    def __init__(self, view: View, side: Side) -> None:
         self.view = view
+        self.side = side
         self.focal, self.focal_sd = cam.nominal_focal_px(view.focal_px, view.width, view.height)
         self.centre = np.array([view.width / 2, view.height / 2])
-        given = list(view.all_points())
+        given = list(view.points_for(side))
         self.names = [n for n, _ in given]
         if len(set(self.names)) < FEWEST_NAMES:
             raise FitError(
@@ -120,6 +132,9 @@ class Evidence:
         cov = np.array([p.cov for p in self.points]) / self.focal**2
         floor = np.array([(t.floor * self.trunk) ** 2 for t in trust])
         self.cov = np.stack([cov[:, 0] + floor, cov[:, 1], cov[:, 2] + floor], -1)
+        self.disagreement = self._disagreement()
+        """How many times further apart finders place the same points than their spreads explain; at least 1."""
+        self.cov *= self.disagreement**2
         self.miss = np.array([t.miss for t in trust])
         self.miss_variance = (GROSS_ERROR * self.trunk) ** 2
         groups: dict[tuple[str, str], int] = {}
@@ -132,6 +147,21 @@ class Evidence:
         swap[self.group] = [0.0 if i == q else t.swap for i, q, t in zip(self.index, self.partner, trust, strict=True)]
         self.log_swapped = np.log(np.maximum(swap, 1e-300))
         self.log_own = np.log1p(-swap)
+
+    def _disagreement(self) -> float:
+        """Return the Birge ratio of several finders' landmarks, by the median so that one gross error does not count.
+
+        The median of a chi-squared variable with two degrees of freedom is 1.386.
+        """
+        squares = []
+        for i, j in combinations(range(len(self.names)), 2):
+            if self.names[i] == self.names[j] and self.points[i].source != self.points[j].source:
+                xx, xy, yy = self.cov[i] + self.cov[j]
+                d = self.xy[i] - self.xy[j]
+                squares.append((yy * d[0] ** 2 - 2 * xy * d[0] * d[1] + xx * d[1] ** 2) / (xx * yy - xy**2))
+        if len(squares) < FEWEST_SHARED:
+            return 1.0
+        return max(1.0, float(np.sqrt(np.median(squares) / 1.386)))
 
     def _trunk_length(self) -> float:
         """Rough length of T in the photo, also where the trunk is seen foreshortened, normalised units."""
@@ -170,8 +200,24 @@ class Evidence:
             As labelled, and swapped, each weighted by its probability given ``uv``.
 
         """
-        logs, found = [], []
         blur_variance = (blur * self.trunk) ** 2
+        own, swapped, found, _ = self._weigh(uv, extra, blur_variance)
+        total = np.logaddexp(own, swapped)
+        share = np.exp(own - total)[:, self.group]
+        terms = [
+            Term(index, r, inverse * part[..., None])
+            for (index, r, inverse), part in zip(found, (share, 1 - share), strict=True)
+        ]
+        return total.sum(-1), terms
+
+    def _weigh(
+        self, uv: FloatArray, extra: FloatArray, blur_variance: float
+    ) -> tuple[FloatArray, FloatArray, list[tuple[NDArray[np.intp], FloatArray, FloatArray]], list[FloatArray]]:
+        """Return the pairs' log likelihoods (B, G) as labelled and swapped, and for both labellings the terms.
+
+        The last list holds, for both labellings, each landmark's probability (B, N) of not being grossly wrong.
+        """
+        logs, found, good = [], [], []
         for index in (self.index, self.partner):
             r = self.xy - uv[:, index]
             c = self.cov + extra[:, index]
@@ -185,15 +231,18 @@ class Evidence:
             off = np.log(self.miss) - 0.5 * (rx**2 / a + ry**2 / b) - 0.5 * np.log(a * b)
             either = np.logaddexp(hit, off)
             logs.append(either)
-            good = np.exp(hit - either)[..., None]
+            good.append(np.exp(hit - either))
             gross = np.stack([1 / a, np.zeros_like(a), 1 / b], -1)
-            found.append((index, r, good * inverse + (1 - good) * gross))
+            found.append((index, r, good[-1][..., None] * inverse + (1 - good[-1][..., None]) * gross))
         own = logs[0] @ self.member + self.log_own
         swapped = logs[1] @ self.member + self.log_swapped
-        total = np.logaddexp(own, swapped)
-        share = np.exp(own - total)[:, self.group]
-        terms = [
-            Term(index, r, inverse * part[..., None])
-            for (index, r, inverse), part in zip(found, (share, 1 - share), strict=True)
-        ]
-        return total.sum(-1), terms
+        return own, swapped, found, good
+
+    def judge(self, uv: FloatArray, extra: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return for each landmark the probabilities, shape (N,), of a gross error and of an exchanged label.
+
+        Parameters are those of :meth:`log_likelihood` for a batch of one.
+        """
+        own, swapped, _, good = self._weigh(uv, extra, 0.0)
+        exchanged = (1 / (1 + np.exp(np.clip(own - swapped, -500, 500))))[0, self.group]
+        return (1 - good[0])[0], exchanged

@@ -171,6 +171,69 @@ _TEXTS: dict[str, FindingText] = {
         "Add a photo from the foot end, or place the points by hand.",
         withholds=True,
     ),
+    "angle-from-prior": FindingText(
+        "These points say almost nothing about the angle; any value given would be the usual range of people.",
+        "Take a photo from the foot end, or place the shoulders and hips by hand.",
+        withholds=True,
+    ),
+    "two-angles": FindingText(
+        "Two angles fit this photo, about {first} and about {second} degrees; the band holds both.",
+        "Add a photo from the foot end: it tells them apart.",
+    ),
+    "camera-on-closing-side": FindingText(
+        "The phone is on the side the chest turns away from.",
+        "Put the phone on the {side} side, which the chest opens to; if it must stay, move it toward the feet.",
+    ),
+    "camera-oblique": FindingText(
+        "The photo is taken about {angle} degrees away from side-on, toward the {end}.",
+        "Keep the same place for the other trials and at retest: each viewpoint has errors of its own.",
+    ),
+    "points-hidden": FindingText(
+        "Hidden and therefore inferred: {points}.",
+        "Check these points by hand; a second photo from the foot end shows the hips.",
+    ),
+    "points-off": FindingText(
+        "Probably placed wrongly and therefore hardly counted: {points}.", "Check these points and move them."
+    ),
+    "points-implausible": FindingText(
+        "The points do not fit one body in this position.",
+        "Check that they lie on the right person and place them by hand.",
+        withholds=True,
+    ),
+    "pairs-swapped": FindingText(
+        "Left and right are probably exchanged: {points}.", "Check left and right of these points."
+    ),
+    "finders-disagree": FindingText(
+        "Two ways of finding the points differ {times} times more than they should; the band is widened.",
+        "Check the points by hand.",
+    ),
+    "evidence-disagrees": FindingText(
+        "The points and the picture as a whole say different angles; the band covers both.",
+        "Check the points by hand, or repeat the photo.",
+    ),
+    "hips-turned": FindingText(
+        "The hip line is tilted {angle} degrees against the floor: the hips are not locked.",
+        "Keep the buttocks on both heels and repeat the trial.",
+    ),
+    "side-bend": FindingText(
+        "The trunk is bent sideways by about {angle} degrees.", "Turn without leaning to the side and repeat the trial."
+    ),
+    "shoulder-blade-drawn-back": FindingText(
+        "The shoulder line is turned about {angle} degrees further than the chest: the shoulder blade is drawn back.",
+        "Turn from the chest and leave the shoulder blade where it is; keep it the same in every trial.",
+    ),
+    "body-implausible": FindingText(
+        "The fitted body has unusual proportions: a shoulder or hip point may be misplaced.",
+        "Check the shoulder and hip points by hand.",
+    ),
+    "breadth-unknown": FindingText(
+        "In a side-on photo the angle depends on how broad the shoulders are, which is not known.",
+        "A photo from the foot end does not depend on it. The difference between the sides hardly does.",
+    ),
+    "tape-helps-little": FindingText(
+        "The tape-measured shoulder breadth helps little: a photo has no scale, and trunk length is unknown.",
+        "A photo from the foot end helps more.",
+    ),
     "side-not-measured": FindingText(
         "No trial of the {side} side has an angle.", "Add trials of that side, or place the points by hand."
     ),

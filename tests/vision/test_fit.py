@@ -1,6 +1,7 @@
 """The torso fit on people made by its own forward model, seen by cameras all around."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,31 +11,27 @@ from hypothesis import strategies as st
 from vision import camera as cam
 from vision import torso
 from vision.errors import FitError
-from vision.fit import View, fit_trial
-from vision.landmarks import Landmark, Landmarks
+from vision.fit import Trial, View, fit_person, fit_trial
+from vision.landmarks import AngleEvidence, Landmark, Landmarks
 from vision.sides import Side
 
 WIDTH, HEIGHT, FOCAL = 1200, 900, 900.0
 AROUND = {"from the right": -90.0, "from the left": 90.0, "oblique": -135.0, "foot end": 180.0, "head end": 0.0}
 
 
-def person(theta_deg, azimuth_deg, elevation_deg=10.0, roll_deg=0.0, depth=5.0, sd_px=1.0, source="hand", skip=()):
+def person(theta_deg, azimuth_deg, elevation_deg=10.0, roll_deg=0.0, depth=5.0, sd_px=1.0, body_deg=None):
     """Exact landmarks of the model's average person."""
     body = torso.body_prior()[0][None].copy()
     theta = np.radians([theta_deg])
     body[:, torso.GIRDLE_SKEW] = torso.girdle_skew_prior(theta)[0]
+    for parameter, value_deg in (body_deg or {}).items():
+        body[:, parameter] = np.radians(value_deg)
     points, _ = torso.place(theta, body)
     c = np.array([[*np.radians([azimuth_deg, elevation_deg, roll_deg]), math.log(depth), 0.05, 0.02, 0.0]])
     rotation = cam.world_to_camera(c[:, 0], c[:, 1], c[:, 2])
     uv = cam.project(cam.to_camera(points, rotation, c), c)[0] * FOCAL + [WIDTH / 2, HEIGHT / 2]
-    return Landmarks(
-        {
-            n: Landmark.round_(x, y, sd_px, True, source)
-            for n, (x, y) in zip(torso.NAMES, uv, strict=True)
-            if n not in skip
-        },
-        "made",
-    )
+    points = {n: Landmark.round_(x, y, sd_px, True, "hand") for n, (x, y) in zip(torso.NAMES, uv, strict=True)}
+    return Landmarks(points, "made")
 
 
 def view(landmarks, width=WIDTH, height=HEIGHT, focal=FOCAL, roll=None):
@@ -47,6 +44,14 @@ def changed(landmarks, move):
         new_name, x, y = move(name, p.x, p.y)
         points[new_name] = Landmark.round_(x, y, p.sd_px, p.seen, p.source)
     return Landmarks(points, landmarks.finder)
+
+
+def codes(fit):
+    return {f.code for f in fit.findings}
+
+
+def of_source(landmarks, source):
+    return Landmarks({n: replace(p, source=source) for n, p in landmarks.points.items()}, source)
 
 
 def swapped(name):
@@ -128,3 +133,123 @@ def test_fitted_projections_lie_on_the_landmarks_they_came_from():
     for name in ("acromion_left", "acromion_right", "hip_joint_left", "hip_joint_right"):
         at = landmarks.points[name]
         assert fit.projected[name] == pytest.approx((at.x, at.y), abs=2)
+
+
+def test_trials_of_one_person_fitted_together_keep_their_order_and_their_angles():
+    trials = [Trial([view(person(a, -90, sd_px=3))], Side.RIGHT) for a in (40.0, 55.0)]
+    trials.append(Trial([view(person(-50.0, 90, sd_px=3))], Side.LEFT))
+    fits = fit_person(trials)
+    assert [f.rotation.side for f in fits] == [Side.RIGHT, Side.RIGHT, Side.LEFT]
+    for fit, angle in zip(fits, (40.0, 55.0, -50.0), strict=True):
+        low, high = fit.posterior.band_deg
+        assert low < angle < high
+
+
+def test_a_trial_fitted_alone_is_the_person_fit_of_one_trial():
+    views = [view(person(45.0, -100, sd_px=3))]
+    alone = fit_trial(views, Side.RIGHT)
+    assert fit_person([Trial(views, Side.RIGHT)])[0].posterior.median_deg == alone.posterior.median_deg
+
+
+def test_the_unknown_breadth_is_shared_side_on_and_hardly_matters_from_the_foot_end():
+    side_on = fit_trial([view(person(45, -90, sd_px=3))], Side.RIGHT).rotation
+    foot = fit_trial([view(person(45, 180, sd_px=3))], Side.RIGHT).rotation
+    assert abs(side_on.shared_sd_deg) > 3 * abs(foot.shared_sd_deg)
+    assert abs(side_on.shared_sd_deg) < side_on.sd_deg
+
+
+def test_direct_evidence_on_the_angle_narrows_the_band_where_it_agrees():
+    landmarks = person(45, -90, sd_px=6)
+    grid = np.arange(-100.0, 101.0)
+    evidence = AngleEvidence(grid, -0.5 * ((grid - 45) / 5) ** 2, "made")
+    alone = fit_trial([view(landmarks)], Side.RIGHT)
+    with_it = fit_trial([view(replace(landmarks, angle=evidence))], Side.RIGHT)
+    assert with_it.posterior.sd_deg < alone.posterior.sd_deg
+    assert with_it.posterior.median_deg == pytest.approx(45, abs=2)
+
+
+def test_direct_evidence_that_disagrees_widens_the_band_and_is_told():
+    landmarks = person(65, -100, sd_px=2)
+    grid = np.arange(-100.0, 101.0)
+    evidence = AngleEvidence(grid, -0.5 * ((grid - 15) / 4) ** 2, "made")
+    alone = fit_trial([view(landmarks)], Side.RIGHT)
+    with_it = fit_trial([view(replace(landmarks, angle=evidence))], Side.RIGHT)
+    assert np.ptp(with_it.posterior.band_deg) > np.ptp(alone.posterior.band_deg)
+    assert "evidence-disagrees" in codes(with_it)
+
+
+def test_two_finders_that_disagree_widen_the_band_and_it_is_told():
+    one, rng = person(50, -100, sd_px=2), np.random.default_rng(4)
+    near = changed(one, lambda n, x, y: (n, x + rng.normal(0, 2), y + rng.normal(0, 2)))
+    far = changed(one, lambda n, x, y: (n, x + rng.normal(0, 25), y + rng.normal(0, 25)))
+    agreeing = fit_trial([replace(view(one), more=(of_source(near, "eye"),))], Side.RIGHT)
+    apart = fit_trial([replace(view(one), more=(of_source(far, "eye"),))], Side.RIGHT)
+    assert apart.posterior.sd_deg > 1.5 * agreeing.posterior.sd_deg
+    assert "finders-disagree" in codes(apart)
+    assert "finders-disagree" not in codes(agreeing)
+
+
+def test_a_camera_on_the_closing_side_is_told_with_its_effect():
+    closing = fit_trial([view(person(45, 90, sd_px=3))], Side.RIGHT)
+    told = {f.code: f for f in closing.findings}
+    assert told["camera-on-closing-side"].effect_deg > 1
+    assert "camera-on-closing-side" not in codes(fit_trial([view(person(45, -90, sd_px=3))], Side.RIGHT))
+
+
+def test_hidden_core_points_are_told_by_name_with_their_effect():
+    landmarks = person(45, -90, sd_px=3)
+    hidden = replace(landmarks.points["hip_joint_left"], seen=False, cov=(144.0, 0.0, 144.0))
+    fit = fit_trial([view(replace(landmarks, points={**landmarks.points, "hip_joint_left": hidden}))], Side.RIGHT)
+    told = {f.code: f for f in fit.findings}
+    assert "left hip joint" in told["points-hidden"].message
+    assert told["points-hidden"].effect_deg > 0
+
+
+def test_a_wrong_landmark_and_a_swapped_pair_are_told_by_name():
+    landmarks = person(50, -110, sd_px=3)
+    wrong = changed(landmarks, lambda n, x, y: (n, x + (150 if n == "c7" else 0), y))
+    told = {f.code: f for f in fit_trial([view(wrong)], Side.RIGHT).findings}
+    assert "neck" in told["points-off"].message
+    exchanged = changed(landmarks, lambda n, x, y: (swapped(n) if n.startswith("knee") else n, x, y))
+    told = {f.code: f for f in fit_trial([view(exchanged)], Side.RIGHT).findings}
+    assert "knee" in told["pairs-swapped"].message
+
+
+def test_points_that_say_almost_nothing_give_no_angle_and_the_reason():
+    vague = person(50, -90, sd_px=120)
+    fit = fit_trial([view(vague)], Side.RIGHT)
+    assert not fit.rotation
+    assert fit.rotation.right_deg is None
+    assert any(f.withholds for f in fit.rotation.findings)
+
+
+def test_points_scattered_over_the_photo_are_called_implausible_or_withheld():
+    rng = np.random.default_rng(5)
+    nonsense = changed(person(50, -90, sd_px=2), lambda n, x, y: (n, rng.uniform(0, WIDTH), rng.uniform(0, HEIGHT)))
+    assert not fit_trial([view(nonsense)], Side.RIGHT).rotation
+
+
+def test_a_tape_measure_is_told_to_help_little():
+    fit = fit_trial([view(person(50, -90, sd_px=3))], Side.RIGHT, breadth_mm=(390.0, 5.0))
+    assert "tape-helps-little" in codes(fit)
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({torso.PELVIS_ROLL: 16.0}, "hips-turned"),
+        ({torso.HIP_SKEW: 16.0}, "side-bend"),
+        ({torso.GIRDLE_SLACK: -20.0}, "shoulder-blade-drawn-back"),
+    ],
+)
+def test_a_faulty_position_is_told(change, code):
+    views = [view(person(45, a, sd_px=1, body_deg=change)) for a in (-90, 180)]
+    assert code in codes(fit_trial(views, Side.RIGHT))
+    assert code not in codes(fit_trial([view(person(45, a, sd_px=1)) for a in (-90, 180)], Side.RIGHT))
+
+
+def test_the_start_position_is_measured_around_zero():
+    fit = fit_trial([view(person(3, -90, sd_px=2))], Side.START)
+    low, high = fit.posterior.band_deg
+    assert low < 3 < high
+    assert fit.rotation.side is Side.START
