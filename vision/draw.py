@@ -59,15 +59,13 @@ def overlay(
         canvas.line(_middle(hip), _middle(shoulder), TRUNK)
     if hip:
         canvas.side_line(*hip, HIP)
-        canvas.label(hip, "hip line")
     if shoulder:
         canvas.side_line(*shoulder, SHOULDER)
-        canvas.label(shoulder, "shoulder line")
     for name, point in landmarks.points.items():
         canvas.dot((point.x, point.y), SHOULDER if "shoulder" in name or "acromion" in name else LIGHT, point.seen)
-    for pair in (shoulder, hip):
+    for pair, what in ((shoulder, "shoulder"), (hip, "hip")):
         if pair:
-            canvas.words(pair)
+            canvas.words(pair, what)
     canvas.dial(rotation)
     return canvas.image.convert("RGB")
 
@@ -117,24 +115,19 @@ class _Canvas:
         else:
             self.draw.ellipse(box, outline=colour, width=width)
 
-    def words(self, pair: tuple[XY, XY]) -> None:
-        """Write LEFT and RIGHT beyond the ends of a line."""
+    def words(self, pair: tuple[XY, XY], what: str) -> None:
+        """Write LEFT and RIGHT and what it is beyond the ends of a line."""
         left, right = np.array(pair[0]), np.array(pair[1])
         direction = left - right
         length = float(np.linalg.norm(direction)) or 1.0
-        away = direction / length * 9 * self.unit
+        # words are wider than high, so they need more room beside a line than above or below it
+        away = direction / length * np.array([26, 9]) * self.unit
         for word, at, offset in (("LEFT", left, away), ("RIGHT", right, -away)):
-            self.text(at + offset, word)
+            self.text(at + offset, f"{word} {what}")
 
-    def label(self, pair: tuple[XY, XY], word: str) -> None:
-        """Name a line beside its middle."""
-        x, y = _middle(pair)
-        self.text(np.array([x, y + 8 * self.unit]), word)
-
-    def text(self, centre: FloatArray, word: str, size: float = 1.0) -> None:
+    def text(self, centre: FloatArray, word: str) -> None:
         """Write a word on a dark ground, inside the picture and clear of the words written before."""
-        font = self.font.font_variant(size=self.font.size * size) if size != 1 else self.font  # type: ignore[union-attr]
-        x0, y0, x1, y1 = self.draw.textbbox((0, 0), word, font=font)
+        x0, y0, x1, y1 = self.draw.textbbox((0, 0), word, font=self.font)
         pad = 1.2 * self.unit
         w, h = x1 - x0 + 2 * pad, y1 - y0 + 2 * pad
         x = min(max(float(centre[0]) - w / 2, 0), self.image.width - w)
@@ -147,7 +140,7 @@ class _Canvas:
         self.taken.append(box)
         ground = Image.new("RGBA", (max(1, round(w)), max(1, round(h))), (*DARK, 190))
         self.image.alpha_composite(ground, (max(0, round(box[0])), max(0, round(box[1]))))
-        self.draw.text((box[0] + pad - x0, box[1] + pad - y0), word, font=font, fill=LIGHT)
+        self.draw.text((box[0] + pad - x0, box[1] + pad - y0), word, font=self.font, fill=LIGHT)
 
     def dial(self, rotation: Rotation) -> None:
         """Draw the angle as a wedge with its band, as seen along the trunk from the head, in a free corner."""
