@@ -94,7 +94,7 @@ class _Canvas:
         """Draw a double stroke from a to b."""
         for shade, width in ((DARK, 2.4 * self.unit), (colour, 1.1 * self.unit)):
             for p, q in _dashes(a, b, 5 * self.unit) if dashed else [(a, b)]:
-                self.draw.line([p, q], fill=shade, width=max(1, round(width)))
+                self.draw.line([p, q], fill=shade, width=_px(width))
 
     def side_line(self, left: XY, right: XY, colour: tuple[int, int, int]) -> None:
         """Draw a line from left to right whose left half is dashed."""
@@ -143,56 +143,56 @@ class _Canvas:
         self.draw.text((box[0] + pad - x0, box[1] + pad - y0), word, font=self.font, fill=LIGHT)
 
     def dial(self, rotation: Rotation) -> None:
-        """Draw the angle as a wedge with its band, as seen along the trunk from the head, in a free corner."""
+        """Draw the angle as a wedge with its band, as seen along the trunk from the feet, in a free corner."""
         unit = self.unit
         r = 34 * unit
-        w, h = 2 * r + 16 * unit, r + 40 * unit
+        w, h = 2 * r + 20 * unit, 1.45 * r + 24 * unit
         x, y = self._corner(w, h)
-        panel = Image.new("RGBA", (round(w), round(h)), (*DARK, 205))
+        panel = Image.new("RGBA", (round(w), round(h)), (0, 0, 0, 0))
+        pen = ImageDraw.Draw(panel, "RGBA")
+        pen.rectangle((0, 0, w, h), fill=(*DARK, 205))
+
+        def centred(word: str, cx: float, cy: float, size: float = 1.0) -> None:
+            font = ImageFont.load_default(size=max(10.0, 6.5 * unit * size))
+            pen.text((cx, cy), word, font=font, fill=LIGHT, anchor="mm")
+
+        word = {Side.LEFT: "LEFT rotation", Side.RIGHT: "RIGHT rotation", Side.START: "start position"}[rotation.side]
+        centred(word, w / 2, 6 * unit)
+        value, band, own = rotation.right_deg, rotation.band_right_deg, rotation.band_deg
+        if value is None or band is None or own is None:
+            centred("angle not given", w / 2, h / 2)
+        else:
+            shown = rotation.magnitude_deg or 0.0
+            centred(f"{shown:.0f}° (95 % band {own[0]:.0f}° to {own[1]:.0f}°)", w / 2, 14 * unit, 0.85)
+            # seen from the feet the person's right is on the right, and a right turn lifts the right shoulder
+            centre = (w / 2, r + 22 * unit)
+            end = -1 if value < 0 else 1
+            tips = [_tip(centre, r, v, end) for v in np.linspace(band[0], band[1], 33)]
+            pen.polygon([centre, *tips], fill=BAND)
+            pen.line([(centre[0] - r, centre[1]), (centre[0] + r, centre[1])], fill=HIP, width=_px(1.2 * unit))
+            for tip in (tips[0], tips[-1]):
+                pen.line([centre, tip], fill=LIGHT, width=_px(0.5 * unit))
+            pen.line([centre, _tip(centre, r, value, end)], fill=SHOULDER, width=_px(1.6 * unit))
+            centred("left", 8 * unit, centre[1] - 5 * unit, 0.8)
+            centred("right", w - 9 * unit, centre[1] - 5 * unit, 0.8)
+            centred("against the hip line, seen from the feet", w / 2, h - 5 * unit, 0.62)
         self.image.alpha_composite(panel, (round(x), round(y)))
         self.taken.append((x, y, x + w, y + h))
-        centre = (x + w / 2, y + r + 22 * unit)
-        value, band = rotation.right_deg, rotation.band_right_deg
-        if value is None or band is None:
-            self._centred("angle not given", x + w / 2, y + h / 2)
-            return
-        # seen from behind the feet the person's right is on the right; a right turn lifts the right shoulder
-        self.draw.line([(centre[0] - r, centre[1]), (centre[0] + r, centre[1])], fill=HIP, width=round(1.2 * unit))
-        for end in (1, -1):
-            self._wedge(centre, r, band, end, BAND)
-        for low_high in band:
-            self._ray(centre, r, low_high, LIGHT, 0.5)
-        self._ray(centre, r, value, SHOULDER, 1.4)
-        sign = rotation.side.sign
-        low, high = rotation.band_deg or band
-        shown = value if sign == 0 else rotation.magnitude_deg or 0.0
-        word = {Side.LEFT: "LEFT rotation", Side.RIGHT: "RIGHT rotation", Side.START: "start position"}[rotation.side]
-        self._centred(word, x + w / 2, y + 6 * unit)
-        self._centred(f"{shown:.0f}° (95 % band {low:.0f}° to {high:.0f}°)", x + w / 2, y + 14 * unit, 0.85)
-        self._centred("LEFT", x + 9 * unit, centre[1] + 7 * unit, 0.8)
-        self._centred("RIGHT", x + w - 10 * unit, centre[1] + 7 * unit, 0.8)
-
-    def _ray(self, centre: XY, r: float, right_deg: float, colour: tuple[int, int, int], width: float) -> None:
-        a = math.radians(right_deg)
-        dx, dy = r * math.cos(a), r * math.sin(a)
-        ends = [(centre[0] - dx, centre[1] + dy), (centre[0] + dx, centre[1] - dy)]
-        self.draw.line(ends, fill=colour, width=max(1, round(width * self.unit)))
-
-    def _wedge(self, centre: XY, r: float, band: tuple[float, float], end: int, colour: tuple[int, ...]) -> None:
-        turns = [math.radians(v) for v in np.linspace(band[0], band[1], 24)]
-        rim = [(centre[0] + end * r * math.cos(a), centre[1] - end * r * math.sin(a)) for a in turns]
-        layer = Image.new("RGBA", self.image.size, (0, 0, 0, 0))
-        ImageDraw.Draw(layer).polygon([centre, *rim], fill=colour)
-        self.image.alpha_composite(layer)
-
-    def _centred(self, word: str, x: float, y: float, size: float = 1.0) -> None:
-        font = self.font.font_variant(size=self.font.size * size) if size != 1 else self.font  # type: ignore[union-attr]
-        self.draw.text((x, y), word, font=font, fill=LIGHT, anchor="mm")
 
     def _corner(self, w: float, h: float) -> XY:
         """Return the corner in which a panel covers the fewest words and strokes."""
         corners = [(x, y) for y in (0.0, self.image.height - h) for x in (0.0, self.image.width - w)]
         return min(corners, key=lambda c: sum(_overlap((*c, c[0] + w, c[1] + h), t) for t in self.taken))
+
+
+def _px(width: float) -> int:
+    return max(1, round(width))
+
+
+def _tip(centre: XY, r: float, right_deg: float, end: int) -> XY:
+    """Where the shoulder line ends that is turned by ``right_deg``: its right end (1) or its left end (-1)."""
+    a = math.radians(right_deg)
+    return (centre[0] + end * r * math.cos(a), centre[1] - end * r * math.sin(a))
 
 
 def _dashes(a: XY, b: XY, length: float) -> Iterable[tuple[XY, XY]]:

@@ -115,7 +115,7 @@ _TEXTS: dict[str, FindingText] = {
         "Hold the phone level: line up the floor with the lower edge of the picture.",
     ),
     "photo-sideways": FindingText(
-        "The picture lies on its side.",
+        "The picture is not upright.",
         "Turn the picture upright in the phone's photo editor and send it again.",
     ),
     # --- who is in the photo -------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ bytes -> :class:`~vision.photo.Photo` -> :class:`~vision.landmarks.Landmarks` ->
 its reason along as a finding and never spoils the others.
 """
 
+import math
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -17,6 +18,7 @@ from vision.compare import Comparison, compare_sides
 from vision.errors import FitError, PhotoError
 from vision.findings import Finding, finding
 from vision.fit import TorsoFit, View, fit_trial
+from vision.kneeling import upright_turns
 from vision.landmarks import LandmarkFinder, Landmarks, combine
 from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import DEFAULT_LIMITS, Photo, PhotoLimits, decode
@@ -114,6 +116,9 @@ class Measurement:
     def __bool__(self) -> bool:
         return any(trial.rotation for trial in ((*self.left, *self.right) or self.trials))
 
+
+SIDEWAYS_ROLL_SD = math.radians(6.0)
+"""Standard deviation of a phone's roll about the nearest quarter turn, radians: as for one held upright."""
 
 Progress = Callable[[int, int, str], None]
 """Called before each photo with: photos done, photos in all, name of the next one."""
@@ -224,11 +229,7 @@ def measure_trial(
 ) -> MeasuredTrial:
     """Fit one trial from all its photos that show somebody; the rest keep their reasons."""
     usable = [i for i, p in enumerate(photos) if p.photo is not None and p.landmarks.points]
-    views = [
-        View(photo.landmarks, photo.photo.width, photo.photo.height, photo.photo.focal_px)
-        for photo in (photos[i] for i in usable)
-        if photo.photo is not None
-    ]
+    views = [view_of(p.landmarks, p.photo) for p in (photos[i] for i in usable) if p.photo is not None]
     if not views:
         return MeasuredTrial(side, number, tuple(photos), _withheld(side, _reasons(photos)), None)
     try:
@@ -243,6 +244,14 @@ def measure_trial(
     if opposite:
         rotation = replace(rotation, findings=(*rotation.findings, *opposite))
     return MeasuredTrial(side, number, tuple(drawn), rotation, fit)
+
+
+def view_of(landmarks: Landmarks, photo: Photo) -> View:
+    """Return a photo as the fit needs it; one that lies on its side says so by its roll."""
+    turns = upright_turns(landmarks.points)
+    # turned counter-clockwise to stand upright: the camera was rolled counter-clockwise, which is negative roll
+    roll = None if turns == 0 else (math.remainder(-turns * math.pi / 2, 2 * math.pi), SIDEWAYS_ROLL_SD)
+    return View(landmarks, photo.width, photo.height, photo.focal_px, roll)
 
 
 def as_finding(error: PhotoError | FitError) -> Finding:
