@@ -168,17 +168,17 @@ _TEXTS: dict[str, FindingText] = {
     # --- the fit and the comparison ------------------------------------------------------------------------
     "angle-too-uncertain": FindingText(
         "The angle is too uncertain to be given: its standard deviation is {sd} degrees.",
-        "Add a photo from the foot end, or place the points by hand.",
+        "Add a photo in line with the trunk (head end or foot end), or place the points by hand.",
         withholds=True,
     ),
     "angle-from-prior": FindingText(
         "These points say almost nothing about the angle; any value given would be the usual range of people.",
-        "Take a photo from the foot end, or place the shoulders and hips by hand.",
+        "Take a photo in line with the trunk (head end or foot end), or place the shoulders and hips by hand.",
         withholds=True,
     ),
     "two-angles": FindingText(
         "Two angles fit this photo, about {first} and about {second} degrees; the band holds both.",
-        "Add a photo from the foot end: it tells them apart.",
+        "Add a photo in line with the trunk, from the head end or the foot end: it tells them apart.",
     ),
     "camera-on-closing-side": FindingText(
         "The phone is on the side the chest turns away from.",
@@ -228,11 +228,11 @@ _TEXTS: dict[str, FindingText] = {
     ),
     "breadth-unknown": FindingText(
         "In a side-on photo the angle depends on how broad the shoulders are, which is not known.",
-        "A photo from the foot end does not depend on it. The difference between the sides hardly does.",
+        "A photo from the head end or the foot end does not depend on it; the difference of the sides hardly does.",
     ),
     "tape-helps-little": FindingText(
         "The tape-measured shoulder breadth helps little: a photo has no scale, and trunk length is unknown.",
-        "A photo from the foot end helps more.",
+        "A photo from the head end or the foot end helps more.",
     ),
     "side-not-measured": FindingText(
         "No trial of the {side} side has an angle.", "Add trials of that side, or place the points by hand."

@@ -1,6 +1,5 @@
 """The torso fit on people made by its own forward model, seen by cameras all around."""
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -8,34 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision import camera as cam
+from tests.vision.torsos import FOCAL, HEIGHT, WIDTH, person, view
 from vision import torso
 from vision.errors import FitError
-from vision.fit import Trial, View, fit_person, fit_trial
+from vision.fit import Trial, fit_person, fit_trial
 from vision.landmarks import AngleEvidence, Landmark, Landmarks
 from vision.sides import Side
 
-WIDTH, HEIGHT, FOCAL = 1200, 900, 900.0
 AROUND = {"from the right": -90.0, "from the left": 90.0, "oblique": -135.0, "foot end": 180.0, "head end": 0.0}
-
-
-def person(theta_deg, azimuth_deg, elevation_deg=10.0, roll_deg=0.0, depth=5.0, sd_px=1.0, body_deg=None):
-    """Exact landmarks of the model's average person."""
-    body = torso.body_prior()[0][None].copy()
-    theta = np.radians([theta_deg])
-    body[:, torso.GIRDLE_SKEW] = torso.girdle_skew_prior(theta)[0]
-    for parameter, value_deg in (body_deg or {}).items():
-        body[:, parameter] = np.radians(value_deg)
-    points, _ = torso.place(theta, body)
-    c = np.array([[*np.radians([azimuth_deg, elevation_deg, roll_deg]), math.log(depth), 0.05, 0.02, 0.0]])
-    rotation = cam.world_to_camera(c[:, 0], c[:, 1], c[:, 2])
-    uv = cam.project(cam.to_camera(points, rotation, c), c)[0] * FOCAL + [WIDTH / 2, HEIGHT / 2]
-    points = {n: Landmark.round_(x, y, sd_px, True, "hand") for n, (x, y) in zip(torso.NAMES, uv, strict=True)}
-    return Landmarks(points, "made")
-
-
-def view(landmarks, width=WIDTH, height=HEIGHT, focal=FOCAL, roll=None):
-    return View(landmarks, width, height, focal, roll)
 
 
 def changed(landmarks, move):

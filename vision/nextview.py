@@ -1,0 +1,232 @@
+"""Which photo to ask for next: the extra viewpoint that would narrow the band most, and by how much.
+
+A candidate photo is imagined: the fitted torso seen by a camera there, each landmark placed with the error of a
+visible or of an inferred point, whichever is usual from there.  The Cramer-Rao bound of the same model with and
+without it gives the narrowing.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision import camera as cam
+from vision import torso
+from vision.arrays import FloatArray
+from vision.evidence import Evidence, View
+from vision.fit import TorsoFit
+from vision.landmarks import Landmark, Landmarks
+from vision.sides import Side
+from vision.solver import LOG_DEPTH_MEAN, Problem, Shot
+
+HALF_WIDTH = 1.96
+SEEN_SD, HIDDEN_SD = 0.015, 0.04  # of a hand-placed point, units of T: 3 and 8 px on a trunk of 200 px
+_SIZE_PX, _FOCAL_PX = (1200, 900), 900.0
+_ELEVATION = math.radians(15.0)
+WORTH_ASKING_DEG = 1.0
+"""Narrowing of the band (whole width) below which no further photo is asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Viewpoint:
+    """A place for the phone.
+
+    Attributes
+    ----------
+    code
+        Stable identifier.
+    place
+        Where to stand, in words; ``{side}`` is the side the chest opens to, ``{other}`` the other.
+    azimuth_deg
+        Of the camera for a right rotation: 0 head end, -90 the person's right, 180 foot end; mirrored for a left one.
+    seen
+        Points of the opening (``up``) and support (``low``) side and of the midline that a camera there sees in more
+        than half of the photos (rays cast on posed people, ``tests/bench/pose_people.py``).
+
+    """
+
+    code: str
+    place: str
+    azimuth_deg: float
+    seen: frozenset[str]
+
+
+def _seen(up: str, low: str, midline: str) -> frozenset[str]:
+    return frozenset([*(f"{k}:up" for k in up.split()), *(f"{k}:low" for k in low.split()), *midline.split()])
+
+
+VIEWPOINTS: tuple[Viewpoint, ...] = (
+    Viewpoint(
+        "opening-side",
+        "from the {side} side, square to the trunk",
+        -90.0,
+        _seen("ear shoulder_joint hip_joint elbow knee ankle", "", "nose sternum"),
+    ),
+    Viewpoint(
+        "opening-side-feet",
+        "from the {side} side, half-way toward the feet",
+        -135.0,
+        _seen("ear shoulder_joint hip_joint elbow knee ankle", "hip_joint ankle", "nose s2"),
+    ),
+    Viewpoint(
+        "foot-end", "from the foot end, in line with the trunk", 180.0, _seen("hip_joint", "hip_joint", "t12 s2")
+    ),
+    Viewpoint(
+        "closing-side-feet",
+        "from the {other} side, half-way toward the feet",
+        135.0,
+        _seen("hip_joint ankle", "ear shoulder_joint hip_joint knee ankle", "t12 s2"),
+    ),
+    Viewpoint(
+        "closing-side",
+        "from the {other} side, square to the trunk",
+        90.0,
+        _seen("", "acromion ear shoulder_joint hip_joint knee ankle", "c7"),
+    ),
+    Viewpoint(
+        "head-end",
+        "from the head end, in line with the trunk",
+        0.0,
+        _seen("acromion ear shoulder_joint knee", "acromion shoulder_joint knee", "nose c7"),
+    ),
+    Viewpoint(
+        "opening-side-head",
+        "from the {side} side, half-way toward the head",
+        -45.0,
+        _seen("acromion ear shoulder_joint hip_joint elbow knee ankle", "knee", "nose sternum"),
+    ),
+    Viewpoint(
+        "closing-side-head",
+        "from the {other} side, half-way toward the head",
+        45.0,
+        _seen("acromion elbow knee", "acromion ear shoulder_joint hip_joint knee", "c7"),
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NextView:
+    """What one more photo would bring.
+
+    Attributes
+    ----------
+    viewpoint
+        Where from.
+    width_now_deg, width_then_deg
+        Width of the 95 % band now and expected with the extra photo.
+    sentence
+        The same in one sentence.
+
+    """
+
+    viewpoint: Viewpoint
+    width_now_deg: float
+    width_then_deg: float
+    sentence: str
+
+
+def next_view(fit: TorsoFit, viewpoints: Sequence[Viewpoint] = VIEWPOINTS) -> NextView | None:
+    """Return the extra photo of the same held position that would narrow the band most, or None if none would.
+
+    Parameters
+    ----------
+    fit
+        The fit of the photos there are.
+    viewpoints
+        Places to choose from.
+
+    """
+    side = fit.rotation.side
+    low, high = fit.posterior.band_deg
+    width_now = high - low
+    shares = {v.code: _narrowing(fit, v) for v in viewpoints}
+    best = min(viewpoints, key=lambda v: shares[v.code])
+    width_then = width_now * shares[best.code]
+    if width_now - width_then < WORTH_ASKING_DEG:
+        return None
+    place = best.place.format(side=_opening(side).value, other=_opening(side).other.value)
+    sentence = (
+        f"One more photo of the same position, taken {place}, would narrow the band from about "
+        f"{width_now:.0f} to about {width_then:.0f} degrees."
+    )
+    return NextView(best, width_now, width_then, sentence)
+
+
+def _opening(side: Side) -> Side:
+    return Side.RIGHT if side is Side.START else side
+
+
+def _narrowing(fit: TorsoFit, viewpoint: Viewpoint) -> float:
+    """Return the expected band with the extra photo over the band without it."""
+    theta = math.radians(fit.theta_deg)
+    now = fit.problem.angle_sd_deg(theta, fit.parameters)
+    body = fit.parameters[: torso.PARAMETERS]
+    camera = _camera(viewpoint, fit.rotation.side)
+    imagined = Evidence(_imagine(viewpoint, fit.rotation.side, theta, body, camera), fit.rotation.side)
+    both = Problem([*fit.problem.views, imagined], fit.problem.breadth)
+    then = both.angle_sd_deg(theta, np.concatenate([fit.parameters, camera]))
+    return min(1.0, then / now)
+
+
+def _camera(viewpoint: Viewpoint, side: Side) -> FloatArray:
+    azimuth = math.radians(viewpoint.azimuth_deg) * (-1 if side is Side.LEFT else 1)
+    camera = np.zeros(cam.PARAMETERS)
+    camera[[cam.AZIMUTH, cam.ELEVATION, cam.LOG_DEPTH]] = azimuth, _ELEVATION, LOG_DEPTH_MEAN
+    return camera
+
+
+def _imagine(viewpoint: Viewpoint, side: Side, theta: float, body: FloatArray, camera: FloatArray) -> View:
+    """Return the photo a camera would take, with the landmark errors usual from there."""
+    points, frames = torso.place(np.array([theta]), body[None])
+    uv = Shot.take(camera[None], points, frames).uv[0] * _FOCAL_PX + np.array(_SIZE_PX) / 2
+    trunk_px = _FOCAL_PX / math.exp(camera[cam.LOG_DEPTH])
+    landmarks = {}
+    for name, (u, v) in zip(torso.NAMES, uv, strict=True):
+        seen = _label(name, side) in viewpoint.seen
+        sd = (SEEN_SD if seen else HIDDEN_SD) * trunk_px
+        landmarks[name] = Landmark.round_(float(u), float(v), sd, seen, "hand")
+    return View(Landmarks(landmarks, "imagined"), *_SIZE_PX, _FOCAL_PX)
+
+
+def _label(name: str, side: Side) -> str:
+    key = torso.key_of(name)
+    if key == name:
+        return key
+    return f"{key}:{'up' if name.endswith(_opening(side).value) else 'low'}"
+
+
+def expected_widths_deg(
+    theta_deg: float, side: Side, viewpoints: Sequence[Viewpoint] = VIEWPOINTS
+) -> Mapping[str, float]:
+    """Return the width of the 95 % band that a single photo gives of the average person, by viewpoint code.
+
+    Parameters
+    ----------
+    theta_deg
+        Rotation in the side's direction.
+    side
+        The side the chest opens to.
+    viewpoints
+        Places of the phone.
+
+    """
+    theta = math.radians(theta_deg) * side.sign
+    body = torso.body_prior()[0]
+    body[torso.GIRDLE_SKEW] = torso.girdle_skew_prior(np.array([theta]))[0][0]
+    widths: dict[str, float] = {}
+    for viewpoint in viewpoints:
+        camera = _camera(viewpoint, side)
+        problem = Problem([Evidence(_imagine(viewpoint, side, theta, body, camera), side)], torso.breadth_prior(None))
+        sd = problem.angle_sd_deg(theta, np.concatenate([body, camera]))
+        widths[viewpoint.code] = 2 * HALF_WIDTH / math.sqrt(1 / sd**2 + 1 / torso.ROTATION_SD_DEG**2)
+    return widths
+
+
+STANDING_ADVICE = (
+    "Put the phone on the side the chest opens to: on the right for right rotation, on the left for left rotation.",
+    "Half-way toward the feet is better than square to the trunk, most of all on the other side.",
+    "A second photo of the same held position in line with the trunk, from the head end or the foot end, narrows the "
+    "band most.",
+)
+"""What the capture page says before any photo; the tests check it against :func:`expected_widths_deg`."""
