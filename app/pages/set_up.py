@@ -26,6 +26,29 @@ PARTS: Mapping[str, tuple[str, tuple[Choice, ...]]] = {
 }
 
 
+def in_words(setup: Mapping[str, object]) -> tuple[str, ...]:
+    """Return how a round was set up, e.g. ``("Upper hand: Hand on the low back", ...)``."""
+    said = []
+    for name, (words, choices) in PARTS.items():
+        if name in setup:
+            said.append(f"{words}: {position.words_for(choices, str(setup[name]))}")
+    if "cushion_mm" in setup:
+        said.append(f"Cushion: {setup['cushion_mm']} mm")
+    return tuple(said)
+
+
+def differences(earlier: Mapping[str, object], later: Mapping[str, object]) -> tuple[str, ...]:
+    """Return what was set up differently in two rounds; what was not written down counts as the same."""
+    said = []
+    for name, (words, choices) in PARTS.items():
+        if name in earlier and name in later and earlier[name] != later[name]:
+            then, now = (position.words_for(choices, str(s[name])) for s in (earlier, later))
+            said.append(f"{words}: then “{then}”, now “{now}”")
+    if earlier.get("hips") == later.get("hips") == "cushion" and earlier.get("cushion_mm") != later.get("cushion_mm"):
+        said.append(f"Cushion: then {earlier.get('cushion_mm', '?')} mm, now {later.get('cushion_mm', '?')} mm")
+    return tuple(said)
+
+
 @template("set_up.html")
 @dataclass(frozen=True, slots=True)
 class SetUpPage:
@@ -83,4 +106,4 @@ def begin_round(request: Request, member: SignedIn, visit_id: str, form: SentFor
         audit.note(
             session, member.practice_id, member.member_id, "added", "round", round_id, athlete_id=found.athlete.id
         )
-    return RedirectResponse(f"/rounds/{round_id}", 303)
+    return RedirectResponse(f"/rounds/{round_id}/photos", 303)

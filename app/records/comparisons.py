@@ -12,9 +12,15 @@ def counted_rotations(record: RoundRecord, side: Side) -> list[Rotation]:
     return [t.current.rotation for t in record.of_side(side) if t.current is not None and not t.left_out]
 
 
+def own_sem(practice: PracticeRecord) -> Sem | None:
+    """Return the standard error of measurement of the practice's own agreement study, if it has one."""
+    if practice.own_sem_deg is None:
+        return None
+    return Sem(practice.own_sem_deg, "this practice's own agreement study")
+
+
 def compared(record: RoundRecord, practice: PracticeRecord) -> Comparison:
     """Compare the sides of a round, with the practice's own standard error of measurement if it has one."""
-    sem = None
-    if practice.own_sem_deg is not None:
-        sem = Sem(practice.own_sem_deg, "this practice's own agreement study")
-    return compare_sides(counted_rotations(record, Side.LEFT), counted_rotations(record, Side.RIGHT), sem=sem)
+    return compare_sides(
+        counted_rotations(record, Side.LEFT), counted_rotations(record, Side.RIGHT), sem=own_sem(practice)
+    )
