@@ -10,7 +10,7 @@ from app.care.position import Choice
 from app.errors import InputError
 from app.pages.form import SentForm
 from app.pages.rendering import render, template
-from app.records import audit, consents, people, rounds, visits
+from app.records import audit, consents, people, plans, rounds, visits
 from app.security.members import SignedIn
 from app.services import services
 
@@ -20,7 +20,7 @@ router = APIRouter()
 @template("athlete.html")
 @dataclass(frozen=True, slots=True)
 class AthletePage:
-    """One athlete; visits newest first."""
+    """One athlete; visits newest first, and the plan that holds (empty if none was given)."""
 
     athlete: people.AthleteRecord
     visits: tuple[visits.VisitRecord, ...]
@@ -28,6 +28,7 @@ class AthletePage:
     agreed: frozenset[str]
     may_visit: bool
     withdrawing: str
+    plan_id: str
 
 
 @router.get("/athletes/{athlete_id}")
@@ -37,6 +38,7 @@ def athlete(request: Request, member: SignedIn, athlete_id: str) -> Response:
         found = people.athlete(session, member.practice_id, athlete_id)
         held = visits.visits_of(session, member.practice_id, athlete_id)
         agreed = consents.in_force(consents.consents_of(session, member.practice_id, athlete_id))
+        given = plans.plans_of(session, member.practice_id, athlete_id)
         audit.note(session, member.practice_id, member.member_id, "read", "athlete", athlete_id, athlete_id=athlete_id)
     page = AthletePage(
         athlete=found,
@@ -45,6 +47,7 @@ def athlete(request: Request, member: SignedIn, athlete_id: str) -> Response:
         agreed=agreed,
         may_visit=agreed >= consent.NEEDED,
         withdrawing=consent.WITHDRAWING,
+        plan_id=given[-1].id if given else "",
     )
     return render(request, page)
 
