@@ -111,6 +111,54 @@ def schema() -> None:
     sys.stdout.write(json.dumps(json_schema(), indent=2) + "\n")
 
 
+@main.command()
+def agreement(
+    study: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE.csv",
+            help="Readings of one side, one a line: person,rater,day,angle_deg, trials in the order taken.",
+        ),
+    ],
+    trials: Annotated[int, typer.Option(min=1, help="Trials of each person by each rater on each day.")] = 3,
+) -> None:
+    """Compute a practice's own standard error of measurement from its agreement study.
+
+    Exit code 0: computed; 2: bad usage; 3: the readings do not allow it, the message says why.
+    """
+    from app.study import FEW_PEOPLE, read_study, standard_errors, study_of
+    from vision.errors import KneelturnError
+
+    try:
+        found = study_of(read_study(study.read_text(encoding="utf-8-sig")), trials)
+    except (OSError, UnicodeDecodeError) as problem:
+        raise typer.BadParameter(f"{study} cannot be read as a table: {problem}", param_hint="FILE.csv") from problem
+    except KneelturnError as problem:
+        sys.stderr.write(f"{problem}\n")
+        raise typer.Exit(NOTHING_MEASURABLE) from problem
+
+    console = Console(width=None if sys.stdout.isatty() else 110, highlight=False, markup=False)
+    table = Table(box=box.SIMPLE_HEAD)
+    table.add_column(f"compared: means of {found.trials} trials")
+    for heading in ("SEM", "95 % interval", "MDC90", "MDC95"):
+        table.add_column(heading, justify="right")
+    for line in standard_errors(found):
+        error, interval = line.error, line.error.interval_deg
+        table.add_row(
+            line.question,
+            f"{error.sem_deg:.1f}°",
+            f"{interval.low:.1f}° to {interval.high:.1f}°",
+            f"{error.mdc90_deg:.1f}°",
+            f"{error.mdc95_deg:.1f}°",
+        )
+    console.print(table)
+    console.print(f"{found.people} people, {found.raters} raters, {found.days} days; mean {found.mean_deg:.1f}°.")
+    if found.people_left_out:
+        console.print(f"Left out, readings incomplete: {', '.join(found.people_left_out)}.")
+    if found.people < FEW_PEOPLE:
+        console.print(f"Fewer than {FEW_PEOPLE} people: read the intervals, not only the SEM.")
+
+
 # ---- arguments
 
 

@@ -62,9 +62,13 @@ def test_every_command_and_option_stands_in_the_readme():
 
 
 def test_every_room_is_on_the_developers_map():
-    rooms = [p.name for p in (ROOT / "vision").glob("*.py") if not p.name.startswith("__")]
-    rooms += [f"{p.name}/" for top in ("app", "vision", "tests") for p in (ROOT / top).iterdir() if is_room(p)]
-    assert [room for room in sorted(set(rooms)) if f"`{room}`" not in DEVELOPERS] == []
+    rooms = {f"{p.name}/" for top in ("app", "vision", "tests") for p in (ROOT / top).iterdir() if is_room(p)}
+    assert [room for room in sorted(rooms) if f"`{room}`" not in DEVELOPERS] == []
+
+
+def test_every_module_on_the_developers_map_exists():
+    modules = {p.name for top in ("app", "vision") for p in (ROOT / top).glob("*.py")}
+    assert set(re.findall(r"`(\w+\.py)`", DEVELOPERS)) <= modules
 
 
 def is_room(path: Path) -> bool:
