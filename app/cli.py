@@ -22,8 +22,6 @@ if TYPE_CHECKING:  # the measuring parts load slowly and only "measure" needs th
     from vision.measuring import Progress as Told
 
 NOTHING_MEASURABLE = 3
-TAPE_SD_MM = 10.0
-"""Standard deviation of a shoulder breadth measured with a tape, mm: common practice, no source."""
 
 main = typer.Typer(
     name="kneelturn",
@@ -77,6 +75,7 @@ def measure(
     if overlay is not None:
         _make_folder(overlay)
 
+    from vision.by_hand import TAPE_SD_MM
     from vision.measuring import measure as measure_photos
     from vision.report_json import report
 
@@ -157,6 +156,41 @@ def agreement(
         console.print(f"Left out, readings incomplete: {', '.join(found.people_left_out)}.")
     if found.people < FEW_PEOPLE:
         console.print(f"Fewer than {FEW_PEOPLE} people: read the intervals, not only the SEM.")
+
+
+@main.command()
+def serve(
+    host: Annotated[str | None, typer.Option(help="Address to listen on; KNEELTURN_HOST if not given.")] = None,
+    port: Annotated[int | None, typer.Option(min=0, max=65535, help="Port; KNEELTURN_PORT if not given.")] = None,
+    data: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder of the database and the photos; KNEELTURN_DATA_FOLDER.")
+    ] = None,
+) -> None:
+    """Serve the pages of a practice; every other setting is read from the environment."""
+    from app.serving import serve as serve_pages
+    from app.settings import Settings
+
+    given = {"host": host, "port": port, "data_folder": data}
+    serve_pages(Settings(**{name: value for name, value in given.items() if value is not None}))  # type: ignore[arg-type]
+
+
+@main.command()
+def demo(
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 picks a free one.")] = 8000,
+    data: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="Keep the demo in this folder; a temporary one, removed at the end, if not given."
+        ),
+    ] = None,
+) -> None:
+    """Measure the sample pictures of an invented practice and serve its pages."""
+    from app.serving import serve_demo
+
+    with _progress() as told:
+        run = serve_demo(host, port, data, told)
+    run()
 
 
 # ---- arguments

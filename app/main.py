@@ -16,6 +16,7 @@ from app.photos import measuring
 from app.photos.jobs import MEASURE_PHOTO, ThreadRunner
 from app.photos.measurer import Measurer
 from app.photos.store import LocalFolder
+from app.photos.vision_measurer import VisionMeasurer
 from app.records.database import Database
 from app.security.body_limit import BodyLimit, too_large
 from app.security.cross_site import CrossSiteGuard
@@ -33,8 +34,12 @@ class _KeptStatic(StaticFiles):
         return response
 
 
-def create_app(settings: Settings, measurer: Measurer) -> FastAPI:
-    """Return the application, its database brought up to date; measuring starts and stops with it."""
+def create_app(settings: Settings, measurer: Measurer | None = None) -> FastAPI:
+    """Return the application, its database brought up to date; measuring starts and stops with it.
+
+    ``measurer`` is that of ``vision`` unless a test puts another in its place.
+    """
+    measurer = measurer or VisionMeasurer(settings.max_photo_bytes)
     database = Database(settings.database_address)
     database.migrate()
     store = LocalFolder(settings.photo_folder)

@@ -12,38 +12,43 @@ class Settings(BaseSettings):
     model_config = SettingsConfigDict(env_prefix="KNEELTURN_", extra="ignore", frozen=True)
 
     data_folder: Path = Field(
-        Path("data"), description="Folder of the embedded database and the photos; made if it does not exist."
+        default=Path("data"), description="Folder of the embedded database and the photos; made if it does not exist."
     )
     database_url: str = Field(
-        "",
+        default="",
         description="SQLAlchemy address of the database, e.g. postgresql+psycopg://user@host/name. "
         "Empty: an SQLite file in the data folder.",
     )
-    host: str = Field("127.0.0.1", description="Address the server listens on.")
-    port: int = Field(8000, ge=0, le=65535, description="Port the server listens on; 0 picks a free one.")
+    host: str = Field(default="127.0.0.1", description="Address the server listens on.")
+    port: int = Field(default=8000, ge=0, le=65535, description="Port the server listens on; 0 picks a free one.")
     public_url: str = Field(
-        "",
+        default="",
         description="Address under which people reach the server, e.g. https://rotation.example.org. "
         "Used for links that leave the server; https here makes cookies secure-only.",
     )
     max_photo_bytes: int = Field(
-        40_000_000, gt=0, description="Largest photo file accepted, bytes (a 12-megapixel HEIC has about 3 million)."
+        default=40_000_000,
+        gt=0,
+        description="Largest photo file accepted, bytes (a 12-megapixel HEIC has about 3 million).",
     )
-    max_photos_per_upload: int = Field(12, gt=0, description="Most photos accepted in one form.")
+    max_photos_per_upload: int = Field(default=12, gt=0, description="Most photos accepted in one form.")
     shown_photo_px: int = Field(
-        1600,
+        default=1600,
         ge=400,
         description="Longer edge of the copy of a photo that pages show, pixels. Measuring uses all pixels.",
     )
     measuring_threads: int = Field(
-        1, ge=0, description="Threads that measure photos in this process; 0 leaves measuring to another process."
+        default=1,
+        ge=0,
+        description="Threads that measure photos in this process; 0 leaves measuring to another process.",
     )
     job_stale_seconds: float = Field(
-        60.0, gt=0, description="A running job without a sign of life for this long is taken up again."
+        default=60.0, gt=0, description="A running job without a sign of life for this long is taken up again."
     )
-    job_attempts: int = Field(3, gt=0, description="How often a measuring job is tried before it is given up.")
+    job_attempts: int = Field(default=3, gt=0, description="How often a measuring job is tried before it is given up.")
     demo: bool = Field(
-        False, description="Marks every page as demo and signs visitors in by itself. Never with real people's data."
+        default=False,
+        description="Marks every page as demo and signs visitors in by itself. Never with real people's data.",
     )
 
     @property

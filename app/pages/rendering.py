@@ -12,6 +12,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from vision.rotation import Rotation
+from vision.sides import Side
+
 PAGES = Path(__file__).parent
 STATIC = PAGES / "static"
 
@@ -99,6 +102,13 @@ def start_words(right_deg: float | None) -> str:
     return f"{degrees(abs(right_deg))} toward the {'right' if right_deg > 0 else 'left'}"
 
 
+def angle_words(rotation: Rotation | None) -> str:
+    """Return a rotation's angle in the direction of its side, in words for the start position."""
+    if rotation is None or rotation.right_deg is None:
+        return "no angle"
+    return start_words(rotation.right_deg) if rotation.side is Side.START else degrees(rotation.magnitude_deg)
+
+
 def moment(value: datetime) -> str:
     """Return a time for reading, e.g. ``25 November 2026, 08:15 UTC``."""
     return f"{value.day} {value:%B %Y, %H:%M} UTC"
@@ -118,6 +128,7 @@ def environment() -> Environment:
     result.filters["degrees"] = degrees
     result.filters["degree_band"] = degree_band
     result.filters["start_words"] = start_words
+    result.filters["angle"] = angle_words
     result.filters["moment"] = moment
     return result
 

@@ -1,16 +1,18 @@
 """The result of a round: left against right, every trial with its picture, and what to do about findings."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
 
 from app.pages import words
 from app.pages.axis import AngleAxis, DifferenceAxis, angle_axis, difference_axis
-from app.pages.overlays import Dial, Overlay, dial, overlay
+from app.pages.overlays import MAIN_POINTS, Dial, Overlay, dial, overlay
 from app.pages.rendering import render, template
 from app.records import audit, people, rounds
 from app.records.comparisons import compared
 from app.records.corrections import CorrectionRecord, in_force
+from app.records.measurements import FitRecord
 from app.records.photos import PhotoRecord
 from app.security.members import SignedIn
 from app.services import services
@@ -78,13 +80,28 @@ class ResultsPage:
     comparison: Comparison
     axis: AngleAxis
     difference: DifferenceAxis | None
-    cards: tuple[TrialCard, ...]
+    left: tuple[TrialCard, ...]
+    right: tuple[TrialCard, ...]
+    start: tuple[TrialCard, ...]
     findings: tuple[Finding, ...]
 
 
-def points_in_force(photo: PhotoRecord, moved: dict[str, CorrectionRecord]) -> dict[str, Landmark]:
-    """Return the landmarks of a photo as they are now: automatic, and by hand where somebody moved them."""
+def automatic_points(photo: PhotoRecord, fit: FitRecord | None) -> dict[str, Landmark]:
+    """Return where the program has the points of a photo: the deciding ones as fitted, the others as found."""
     points = dict(photo.measurement.landmarks.points) if photo.measurement else {}
+    fitted = fit.projected.get(photo.id, {}) if fit is not None else {}
+    for name in MAIN_POINTS:
+        if name in fitted:
+            seen = name in points and points[name].seen
+            points[name] = Landmark.round_(*fitted[name], 0.0, seen, "fit")
+    return points
+
+
+def points_in_force(
+    photo: PhotoRecord, fit: FitRecord | None, moved: Mapping[str, CorrectionRecord]
+) -> dict[str, Landmark]:
+    """Return the points of a photo as they are now: where the program has them, or where somebody moved them."""
+    points = automatic_points(photo, fit)
     if photo.id in moved:
         for name, (x, y) in moved[photo.id].moved.items():
             points[name] = Landmark.round_(x, y, 0.0, True, "hand")
@@ -119,7 +136,9 @@ def _card(record: rounds.RoundRecord, trial: rounds.TrialRecord, names: dict[str
         placed = None
         if photo.width is not None and photo.height is not None:
             description = f"{name}: photo with hip line, shoulder line and trunk line"
-            placed = overlay(photo.id, photo.width, photo.height, points_in_force(photo, moved), description)
+            placed = overlay(
+                photo.id, photo.width, photo.height, points_in_force(photo, trial.current, moved), description
+            )
         view_name = name if photo.viewpoint == 1 else f"{name}, viewpoint {photo.viewpoint}"
         views.append(PhotoView(photo.id, view_name, placed))
     found = [f for p in trial.photos if p.measurement for f in p.measurement.landmarks.findings]
@@ -165,9 +184,9 @@ def show(request: Request, member: SignedIn, round_id: str) -> Response:
         comparison=comparison,
         axis=angle_axis(comparison, shown(Side.LEFT), shown(Side.RIGHT)),
         difference=difference_axis(comparison),
-        cards=tuple(
-            _card(record, t, names) for side in (Side.LEFT, Side.RIGHT, Side.START) for t in record.of_side(side)
-        ),
+        left=tuple(_card(record, t, names) for t in record.of_side(Side.LEFT)),
+        right=tuple(_card(record, t, names) for t in record.of_side(Side.RIGHT)),
+        start=tuple(_card(record, t, names) for t in record.of_side(Side.START)),
         findings=comparison.findings,
     )
     return render(request, page)

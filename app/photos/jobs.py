@@ -37,6 +37,14 @@ class JobQueue(Protocol):
         """Say that new jobs were committed."""
         ...
 
+    def open_count(self) -> int:
+        """Return how many jobs wait or run."""
+        ...
+
+    def run_next(self) -> bool:
+        """Do the next waiting job now, in the calling thread; False if there is none."""
+        ...
+
 
 class ThreadRunner:
     """Does the jobs of the table in daemon threads.
@@ -102,7 +110,7 @@ class ThreadRunner:
     def run_open_jobs(self) -> int:
         """Do every waiting job now, in the calling thread; returns how many were tried."""
         count = 0
-        while self._run_one():
+        while self.run_next():
             count += 1
         return count
 
@@ -116,7 +124,7 @@ class ThreadRunner:
         idle_rounds = 0
         while not self._stopping.is_set():
             try:
-                if self._run_one():
+                if self.run_next():
                     continue
                 idle_rounds += 1
                 if idle_rounds % 20 == 0:
@@ -126,7 +134,13 @@ class ThreadRunner:
             self._news.wait(timeout=1.0)
             self._news.clear()
 
-    def _run_one(self) -> bool:
+    def open_count(self) -> int:
+        """Return how many jobs wait or run."""
+        with self._database.begin() as session:
+            return jobs.open_count(session)
+
+    def run_next(self) -> bool:
+        """Do the next waiting job now, in the calling thread; False if there is none."""
         with self._database.begin() as session:
             job = jobs.take_job(session)
         if job is None:

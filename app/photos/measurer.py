@@ -28,6 +28,21 @@ class Viewed:
     roll_deg: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """The rotation of a trial, and where the fitted body lies in each of its photos.
+
+    Attributes
+    ----------
+    projected
+        For each view, landmark name to ``(x, y)`` in pixels; empty without a fit.
+
+    """
+
+    rotation: Rotation
+    projected: tuple[Mapping[str, tuple[float, float]], ...]
+
+
 class Measurer(Protocol):
     """Decodes photos, finds landmarks, fits trials."""
 
@@ -46,7 +61,7 @@ class Measurer(Protocol):
         """Return the landmarks of the person in position; empty with findings if there is none."""
         ...
 
-    def fit(self, views: Sequence[Viewed], side: Side, breadth_mm: float | None) -> Rotation:
+    def fit(self, views: Sequence[Viewed], side: Side, breadth_mm: float | None) -> Fitted:
         """Return the rotation of one trial from all its photos, withheld with findings if it cannot be given."""
         ...
 

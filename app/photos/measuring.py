@@ -1,6 +1,7 @@
 """Measures one photo, and fits a trial again whenever something it rests on has changed."""
 
 import io
+from collections.abc import Mapping
 from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 
@@ -12,6 +13,7 @@ from app.photos.measurer import Measurer, Viewed
 from app.photos.store import ORIGINAL, SHOWN, PhotoStore
 from app.records import corrections, measurements, photos, rounds
 from app.records.database import Database
+from app.records.stored import Projected
 from vision.errors import KneelturnError
 from vision.findings import Finding, finding
 from vision.landmarks import Landmarks
@@ -120,24 +122,59 @@ def fit_trial_again(session: Session, practice_id: str, trial_id: str, measurer:
     """
     trial = rounds.load_trial(session, practice_id, trial_id)
     breadth_mm = rounds.breadth_of_trial(session, practice_id, trial_id)
-    views = {p.id: view for p in trial.photos if (view := _view(p)) is not None}
     rotation = None
-    if views:
-        rotation = measurer.fit(list(views.values()), trial.side, breadth_mm)
-        measurements.add_fit(session, practice_id, trial_id, rotation, software())
-
+    if any(p.measurement is not None for p in trial.photos):
+        rotation = _store(session, practice_id, trial_id, _fit(trial, {}, breadth_mm, measurer))
     typed, moved = corrections.in_force(trial.corrections)
     if typed is not None:
         rotation = typed_rotation(trial.side, typed.angle_deg or 0.0, typed.half_band_deg or 0.0)
-        measurements.add_fit(session, practice_id, trial_id, rotation, software())
-    elif moved.keys() & views.keys():
-        by_hand = [
-            replace(view, landmarks=measurer.move(view.landmarks, moved[photo_id].moved)) if photo_id in moved else view
-            for photo_id, view in views.items()
-        ]
-        rotation = replace(measurer.fit(by_hand, trial.side, breadth_mm), origin="moved")
-        measurements.add_fit(session, practice_id, trial_id, rotation, software())
+        _store(session, practice_id, trial_id, (rotation, {}))
+    elif moved:
+        by_hand = fit_by_hand(trial, {photo_id: c.moved for photo_id, c in moved.items()}, breadth_mm, measurer)
+        rotation = _store(session, practice_id, trial_id, by_hand)
     return rotation
+
+
+def _store(session: Session, practice_id: str, trial_id: str, fit: tuple[Rotation, Projected]) -> Rotation:
+    rotation, projected = fit
+    measurements.add_fit(session, practice_id, trial_id, rotation, software(), projected)
+    return rotation
+
+
+def fit_by_hand(
+    trial: rounds.TrialRecord,
+    moved: Mapping[str, Mapping[str, tuple[float, float]]],
+    breadth_mm: float | None,
+    measurer: Measurer,
+) -> tuple[Rotation, Projected]:
+    """Fit a trial with some points placed by hand; stores nothing.
+
+    ``moved`` maps photo id to the moved points: name to ``(x, y)`` in pixels.
+    """
+    rotation, projected = _fit(trial, moved, breadth_mm, measurer)
+    return replace(rotation, origin="moved"), projected
+
+
+def _fit(
+    trial: rounds.TrialRecord,
+    moved: Mapping[str, Mapping[str, tuple[float, float]]],
+    breadth_mm: float | None,
+    measurer: Measurer,
+) -> tuple[Rotation, Projected]:
+    views = {}
+    unreadable: list[Finding] = []
+    for photo in trial.photos:
+        view = _view(photo)
+        if view is None:
+            unreadable += photo.measurement.landmarks.findings if photo.measurement else ()
+        elif photo.id in moved:
+            views[photo.id] = replace(view, landmarks=measurer.move(view.landmarks, moved[photo.id]))
+        else:
+            views[photo.id] = view
+    if not views:
+        return Rotation(trial.side, None, None, None, None, "automatic", tuple(unreadable)), {}
+    fitted = measurer.fit(list(views.values()), trial.side, breadth_mm)
+    return fitted.rotation, dict(zip(views, fitted.projected, strict=True))
 
 
 def _view(photo: photos.PhotoRecord) -> Viewed | None:

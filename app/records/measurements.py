@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.records import models, stored
+from app.records.stored import Projected
 from vision.landmarks import Landmarks
 from vision.rotation import Rotation
 
@@ -26,7 +27,7 @@ class MeasurementRecord:
 
 @dataclass(frozen=True, slots=True)
 class FitRecord:
-    """The rotation of one trial, once."""
+    """The rotation of one trial, once; ``projected`` says where the fitted body lies in its photos."""
 
     id: str
     trial_id: str
@@ -34,6 +35,7 @@ class FitRecord:
     made_at: datetime
     software: str
     rotation: Rotation
+    projected: Projected
 
 
 def add_measurement(session: Session, practice_id: str, photo_id: str, landmarks: Landmarks, software: str) -> None:
@@ -50,7 +52,9 @@ def add_measurement(session: Session, practice_id: str, photo_id: str, landmarks
     session.flush()
 
 
-def add_fit(session: Session, practice_id: str, trial_id: str, rotation: Rotation, software: str) -> None:
+def add_fit(
+    session: Session, practice_id: str, trial_id: str, rotation: Rotation, software: str, projected: Projected
+) -> None:
     """Add a rotation of a trial; from now on it is the one that holds."""
     last = session.scalar(select(func.max(models.Fit.number)).where(models.Fit.trial_id == trial_id)) or 0
     session.add(
@@ -60,7 +64,7 @@ def add_fit(session: Session, practice_id: str, trial_id: str, rotation: Rotatio
             number=last + 1,
             origin=rotation.origin,
             software=software,
-            result=stored.rotation_to_json(rotation),
+            result=stored.rotation_to_json(rotation) | {"projected": stored.projected_to_json(projected)},
         )
     )
     session.flush()
@@ -84,6 +88,6 @@ def fits_of(session: Session, trial_ids: Sequence[str]) -> dict[str, list[FitRec
     rows = session.scalars(select(models.Fit).where(models.Fit.trial_id.in_(trial_ids)).order_by(models.Fit.number))
     result: dict[str, list[FitRecord]] = defaultdict(list)
     for r in rows:
-        rotation = stored.rotation_from_json(r.result)
-        result[r.trial_id].append(FitRecord(r.id, r.trial_id, r.number, r.made_at, r.software, rotation))
+        rotation, projected = stored.rotation_from_json(r.result), stored.projected_from_json(r.result)
+        result[r.trial_id].append(FitRecord(r.id, r.trial_id, r.number, r.made_at, r.software, rotation, projected))
     return result

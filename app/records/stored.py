@@ -15,6 +15,9 @@ from vision.sides import Side
 
 VERSION = 1
 
+Projected = Mapping[str, Mapping[str, tuple[float, float]]]
+"""Photo id to landmark name to ``(x, y)`` in pixels of the upright photo."""
+
 
 def _finding_out(f: Finding) -> dict[str, Any]:
     return {
@@ -143,3 +146,19 @@ def rotation_from_json(data: Mapping[str, Any]) -> Rotation:
         findings=tuple(_finding_in(f) for f in data["findings"]),
         shared_sd_deg=data["shared_sd_deg"],
     )
+
+
+def projected_to_json(projected: Projected) -> dict[str, dict[str, list[float]]]:
+    """Return where a fitted body lies in the photos of its trial as plain data; pixels rounded to 0.1."""
+    return {
+        photo_id: {name: [round(float(x), 1), round(float(y), 1)] for name, (x, y) in places.items()}
+        for photo_id, places in projected.items()
+    }
+
+
+def projected_from_json(data: Mapping[str, Any]) -> Projected:
+    """Read back what :func:`projected_to_json` wrote under ``projected``."""
+    return {
+        photo_id: {name: (xy[0], xy[1]) for name, xy in places.items()}
+        for photo_id, places in data["projected"].items()
+    }

@@ -11,6 +11,7 @@ import math
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
+from app.photos.measurer import Fitted
 from vision.errors import PhotoError
 from vision.findings import Finding
 from vision.landmarks import Landmark, Landmarks
@@ -53,7 +54,7 @@ class DrawnPersonMeasurer:
         found = [v.landmarks.points for v in views if len(v.landmarks.points) >= 4]
         if not found:
             reasons = tuple(f for v in views for f in v.landmarks.findings)
-            return Rotation(side, None, None, None, None, "automatic", reasons)
+            return Fitted(Rotation(side, None, None, None, None, "automatic", reasons), tuple({} for _ in views))
         angles = [
             math.degrees(math.asin(min(1, abs(p["acromion_left"].y - p["acromion_right"].y) / (0.5 * v.width))))
             for p, v in zip(found, views, strict=False)
@@ -63,7 +64,9 @@ class DrawnPersonMeasurer:
         density = np.exp(-((grid - centre) ** 2) / (2 * 4.0**2))
         density /= np.trapz(density, grid)
         posterior = Posterior(grid, density)
-        return Rotation(side, posterior.median_deg, posterior.band_deg, posterior.sd_deg, posterior, "automatic")
+        rotation = Rotation(side, posterior.median_deg, posterior.band_deg, posterior.sd_deg, posterior, "automatic")
+        projected = tuple({name: (p.x, p.y) for name, p in v.landmarks.points.items()} for v in views)
+        return Fitted(rotation, projected)
 
     def move(self, landmarks, moved):
         points = dict(landmarks.points)

@@ -1,0 +1,46 @@
+"""Serving: a free port is found, a port in use is said, and a first start tells its code."""
+
+import socket
+import subprocess
+import sys
+import urllib.request
+
+import pytest
+
+from app import serving
+
+
+def test_a_port_in_use_is_said_in_words():
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        with pytest.raises(SystemExit, match="--port"):
+            serving._listen("127.0.0.1", taken.getsockname()[1])
+
+
+def test_the_address_of_a_version_6_host_is_bracketed():
+    class Listening:
+        def getsockname(self):
+            return ("::1", 8000, 0, 0)
+
+    assert serving._address(Listening()) == "http://[::1]:8000/"
+
+
+def test_serve_prints_its_address_and_the_code_of_a_first_start(tmp_path):
+    server = subprocess.Popen(
+        [sys.executable, "-m", "app.cli", "serve", "--port", "0", "--data", str(tmp_path)],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        lines = [server.stdout.readline() for _ in range(3)]
+        address = lines[0].split()[-1]
+        assert address.startswith("http://127.0.0.1:")
+        assert str(tmp_path) in lines[1]
+        assert "code" in lines[2]
+        with urllib.request.urlopen(address, timeout=30) as answer:  # noqa: S310 - our own server
+            assert answer.status == 200
+    finally:
+        server.terminate()
+        server.wait(timeout=20)
+        server.stdout.close()
