@@ -9,6 +9,7 @@ from starlette.testclient import TestClient
 from app.main import create_app
 from app.photos.intake import Upload, take_in
 from app.records import people, rounds, sign_ins
+from app.records.columns import new_id
 from app.records.database import Database
 from app.security.members import cookie_name
 from app.services import Services
@@ -38,7 +39,7 @@ class Practice:
         return round_id
 
     def send(self, round_id, side, data, key=None, trial_id=None):
-        key = key or f"key-{side}-{hash(data)}-{self.services.settings.port}-{id(data)}"
+        key = key or new_id()
         return take_in(
             self.services.database,
             self.services.store,
