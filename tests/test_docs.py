@@ -61,6 +61,11 @@ def test_every_command_and_option_stands_in_the_readme():
     assert missing == []
 
 
+def test_every_command_the_documents_name_exists():
+    named = set(re.findall(r"kneelturn ([a-z]+)\b", README + DEVELOPERS))
+    assert named - {"kneelturn"} <= set(commands())
+
+
 def test_every_room_is_on_the_developers_map():
     rooms = {f"{p.name}/" for top in ("app", "vision", "tests") for p in (ROOT / top).iterdir() if is_room(p)}
     assert [room for room in sorted(rooms) if f"`{room}`" not in DEVELOPERS] == []
