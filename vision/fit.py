@@ -69,6 +69,9 @@ class TorsoFit:
         Most probable body and camera parameters at that angle.
     problem
         What was fitted, for :mod:`vision.nextview`.
+    log_evidence
+        Logarithm of how well the declared side explains the photos, up to a constant that is the same for every
+        side: fits of the same photos to different sides may be compared by it.
 
     """
 
@@ -79,6 +82,7 @@ class TorsoFit:
     theta_deg: float
     parameters: FloatArray = field(repr=False)
     problem: Problem = field(repr=False)
+    log_evidence: float
 
     @property
     def projected(self) -> Mapping[str, tuple[float, float]]:
@@ -98,6 +102,7 @@ class _Profile:
     breadth_variance: FloatArray
     parameters: FloatArray  # at the coarse grid angle nearest to each fine one
     evidence_disagrees: bool
+    log_evidence: float
 
 
 def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) -> _Profile:
@@ -108,9 +113,12 @@ def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) ->
     low, high = coarse.theta_deg[0], coarse.theta_deg[-1]
     fine = np.linspace(low, high, round((high - low) / FINE_STEP_DEG) + 1)
     log_posterior = CubicSpline(coarse.theta_deg, coarse.log_posterior)(fine)
+    evidence = float(logsumexp(log_posterior))
     disagrees = False
     for landmarks in (one for v in trial.views for one in (v.landmarks, *v.more)):
         if landmarks.angle is not None:
+            direct = np.interp(fine, landmarks.angle.grid_deg, landmarks.angle.log_density)
+            evidence += float(logsumexp(log_posterior - logsumexp(log_posterior) + angle_weight * direct))
             log_posterior, apart = _weigh(fine, log_posterior, landmarks.angle, angle_weight, trial.side)
             disagrees |= apart
     variance = np.linalg.inv(coarse.matrix)[:, torso.BREADTH, torso.BREADTH]
@@ -124,6 +132,7 @@ def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) ->
         breadth_variance=np.interp(fine, coarse.theta_deg, variance),
         parameters=coarse.parameters[nearest],
         evidence_disagrees=disagrees,
+        log_evidence=evidence,
     )
 
 
@@ -271,6 +280,7 @@ def _result(profile: _Profile, posterior: Posterior, shared_sd_deg: float, *, ta
         theta_deg=theta_deg,
         parameters=x,
         problem=profile.problem,
+        log_evidence=profile.log_evidence,
     )
 
 

@@ -17,7 +17,7 @@ from vision import quality
 from vision.compare import Comparison, compare_sides
 from vision.errors import FitError, PhotoError
 from vision.findings import Finding, finding
-from vision.fit import TorsoFit, View, fit_trial
+from vision.fit import TorsoFit, Trial, View, fit_person, fit_trial
 from vision.kneeling import upright_turns
 from vision.landmarks import LandmarkFinder, Landmarks, combine
 from vision.mediapipe_finder import MediapipeFinder
@@ -65,6 +65,15 @@ class MeasuredPhoto:
     landmarks: Landmarks
     projected: Mapping[str, tuple[float, float]]
     findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class ExaminedTrial:
+    """The photos of one trial after looking at each, before the fit."""
+
+    side: Side
+    number: int
+    photos: tuple[MeasuredPhoto, ...]
 
 
 @dataclass(frozen=True)
@@ -119,6 +128,9 @@ class Measurement:
 
 SIDEWAYS_ROLL_SD = math.radians(6.0)
 """Standard deviation of a phone's roll about the nearest quarter turn, radians: as for one held upright."""
+
+LOG_ODDS_OF_OTHER_SIDE = math.log(1000.0)
+"""How much better the other side must explain photos before they are measured so: a thousandfold, a judgement."""
 
 Progress = Callable[[int, int, str], None]
 """Called before each photo with: photos done, photos in all, name of the next one."""
@@ -182,7 +194,7 @@ def measure(
     ]
     total = sum(len(views) for _, _, views in trials)
     done = 0
-    measured: list[MeasuredTrial] = []
+    examined: list[ExaminedTrial] = []
     for side, number, views in trials:
         photos = []
         for source in views:
@@ -191,10 +203,10 @@ def measure(
                 progress(done, total, name)
             photos.append(examine(name, source, side, finders, limits))
             done += 1
-        measured.append(measure_trial(photos, side, number, breadth_mm=breadth_mm))
+        examined.append(ExaminedTrial(side, number, tuple(photos)))
     if progress is not None:
         progress(total, total, "")
-    return _round(_tell_repeated(measured))
+    return _round(measure_trials(_tell_repeated(examined), breadth_mm=breadth_mm))
 
 
 def examine(
@@ -220,30 +232,74 @@ def find_landmarks(photo: Photo, side: Side, finders: Sequence[LandmarkFinder]) 
     return replace(found, findings=(*found.findings, *quality.photo_findings(photo, found)))
 
 
-def measure_trial(
-    photos: Sequence[MeasuredPhoto],
-    side: Side,
-    number: int = 1,
-    *,
-    breadth_mm: tuple[float, float] | None = None,
-) -> MeasuredTrial:
-    """Fit one trial from all its photos that show somebody; the rest keep their reasons."""
-    usable = [i for i, p in enumerate(photos) if p.photo is not None and p.landmarks.points]
-    views = [view_of(p.landmarks, p.photo) for p in (photos[i] for i in usable) if p.photo is not None]
-    if not views:
-        return MeasuredTrial(side, number, tuple(photos), _withheld(side, _reasons(photos)), None)
-    try:
-        fit = fit_trial(views, side, breadth_mm=breadth_mm)
-    except FitError as error:
-        return MeasuredTrial(side, number, tuple(photos), _withheld(side, (as_finding(error),)), None)
-    drawn = list(photos)
-    for i, projected in zip(usable, fit.projected_views, strict=True):
-        drawn[i] = replace(photos[i], projected=projected)
-    rotation = fit.rotation
-    opposite = quality.opposite_side(rotation)
-    if opposite:
-        rotation = replace(rotation, findings=(*rotation.findings, *opposite))
-    return MeasuredTrial(side, number, tuple(drawn), rotation, fit)
+def measure_trials(
+    trials: Sequence[ExaminedTrial], *, breadth_mm: tuple[float, float] | None = None
+) -> list[MeasuredTrial]:
+    """Fit the trials of one person together, each from those of its photos that show somebody."""
+    usable = {
+        i: views
+        for i, trial in enumerate(trials)
+        if (
+            views := [view_of(p.landmarks, p.photo) for p in trial.photos if p.photo is not None and p.landmarks.points]
+        )
+    }
+    fits = fit_declared([Trial(views, trials[i].side) for i, views in usable.items()], breadth_mm=breadth_mm)
+    by_trial = dict(zip(usable, fits, strict=True))
+    return [_measured(trial, by_trial.get(i)) for i, trial in enumerate(trials)]
+
+
+def _measured(trial: ExaminedTrial, fit: TorsoFit | FitError | None) -> MeasuredTrial:
+    if fit is None:
+        reasons = tuple(f for p in trial.photos for f in p.findings if f.withholds)
+        return MeasuredTrial(trial.side, trial.number, trial.photos, _withheld(trial.side, reasons), None)
+    if isinstance(fit, FitError):
+        return MeasuredTrial(trial.side, trial.number, trial.photos, _withheld(trial.side, (as_finding(fit),)), None)
+    projected = iter(fit.projected_views)
+    photos = tuple(
+        replace(p, projected=next(projected)) if p.photo is not None and p.landmarks.points else p for p in trial.photos
+    )
+    return MeasuredTrial(trial.side, trial.number, photos, fit.rotation, fit)
+
+
+def fit_declared(
+    trials: Sequence[Trial], *, breadth_mm: tuple[float, float] | None = None
+) -> list[TorsoFit | FitError]:
+    """Fit trials of one person whose declared side may be wrong; a trial that cannot be fitted gives its error.
+
+    Where the photos are far better explained by the chest opening to the other side, they are measured so: the
+    rotation keeps the declared side, its magnitude is negative, and a finding says so. Nothing is exchanged silently.
+    """
+    results: dict[int, TorsoFit | FitError] = {}
+    fitted: dict[int, Trial] = {}
+    for i, trial in enumerate(trials):
+        try:
+            fitted[i] = _as_it_looks(trial, breadth_mm)
+        except FitError as error:
+            results[i] = error
+    joint = fit_person(list(fitted.values()), breadth_mm=breadth_mm) if fitted else ()
+    for i, fit in zip(fitted, joint, strict=True):
+        results[i] = _under(trials[i].side, fit)
+    return [results[i] for i in range(len(trials))]
+
+
+def _under(declared: Side, fit: TorsoFit) -> TorsoFit:
+    """Report a fit under the declared side, with a finding if the chest opens the other way."""
+    rotation = replace(fit.rotation, side=declared)
+    if fit.rotation.side is declared and not quality.opposite(rotation):
+        return fit
+    told = finding("opens-other-way", declared=declared, other=declared.other)
+    rotation = replace(rotation, findings=(told, *rotation.findings))
+    return replace(fit, rotation=rotation, findings=rotation.findings)
+
+
+def _as_it_looks(trial: Trial, breadth_mm: tuple[float, float] | None) -> Trial:
+    """Return the trial with the side that its photos show, if they show it beyond doubt."""
+    declared = fit_trial(trial.views, trial.side, breadth_mm=breadth_mm)
+    if trial.side is Side.START:
+        return trial
+    other = fit_trial(trial.views, trial.side.other, breadth_mm=breadth_mm)
+    beyond_doubt = other.log_evidence - declared.log_evidence > LOG_ODDS_OF_OTHER_SIDE
+    return Trial(trial.views, trial.side.other) if beyond_doubt else trial
 
 
 def view_of(landmarks: Landmarks, photo: Photo) -> View:
@@ -264,11 +320,11 @@ def _round(trials: Sequence[MeasuredTrial]) -> Measurement:
     left = tuple(t for t in trials if t.side is Side.LEFT)
     right = tuple(t for t in trials if t.side is Side.RIGHT)
     comparison = compare_sides([t.rotation for t in left], [t.rotation for t in right])
-    exchanged = quality.sides_exchanged([t.rotation for t in left], [t.rotation for t in right])
+    exchanged = quality.sides_exchanged(*([t.rotation for t in side if t.fit] for side in (left, right)))
     return Measurement(start, left, right, comparison, (*comparison.findings, *exchanged))
 
 
-def _tell_repeated(trials: Sequence[MeasuredTrial]) -> list[MeasuredTrial]:
+def _tell_repeated(trials: Sequence[ExaminedTrial]) -> list[ExaminedTrial]:
     """Add a finding to each photo that was given before."""
     shown = [p.photo for t in trials for p in t.photos if p.photo is not None]
     repeated = {id(photo) for photo in quality.repeated_photos(shown)}
@@ -286,10 +342,6 @@ def _tell_repeated(trials: Sequence[MeasuredTrial]) -> list[MeasuredTrial]:
 
 def _withheld(side: Side, findings: tuple[Finding, ...]) -> Rotation:
     return Rotation(side, None, None, None, None, "automatic", findings)
-
-
-def _reasons(photos: Sequence[MeasuredPhoto]) -> tuple[Finding, ...]:
-    return tuple(f for p in photos for f in p.findings if f.withholds)
 
 
 def _bytes(source: Source) -> bytes:

@@ -145,18 +145,16 @@ def _edge_beyond(point: Landmark, width: int, height: int) -> str:
     return "lower" if point.y > height else ""
 
 
-def opposite_side(rotation: Rotation) -> tuple[Finding, ...]:
-    """Return a finding if the chest opens to the side other than declared, the whole band beyond zero."""
+def opposite(rotation: Rotation) -> bool:
+    """Whether the chest opens to the side other than declared, the whole band beyond zero."""
     band = rotation.band_deg
-    if rotation.side is Side.START or band is None or band[1] >= 0:
-        return ()
-    return (finding("opens-other-way", declared=rotation.side, other=rotation.side.other),)
+    return rotation.side is not Side.START and band is not None and band[1] < 0
 
 
 def sides_exchanged(left: Sequence[Rotation], right: Sequence[Rotation]) -> tuple[Finding, ...]:
-    """Return a finding if the photos of both sides show the other side throughout."""
-    both = [r for r in (*left, *right) if r]
-    if any(left) and any(right) and all(opposite_side(r) for r in both):
+    """Return a finding if every trial of both sides was found to open the other way."""
+    both = (*left, *right)
+    if left and right and all(any(f.code == "opens-other-way" for f in r.findings) for r in both):
         return (finding("sides-exchanged"),)
     return ()
 

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vision.measuring import default_finders, examine, measure_trial
+from vision.measuring import ExaminedTrial, default_finders, examine, measure_trials
 from vision.sides import Side, magnitude_deg
 
 SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
@@ -56,7 +56,8 @@ def cases(folder: Path, views: list[str] | None, people: int | None) -> list[Cas
         print(f"\r{number}/{len(chosen)} {person}_{letter}   ", end="", file=sys.stderr, flush=True)
         side = SIDES[letter]
         truth = {json.loads(p.with_suffix(".json").read_text())["theta_deg"] for p in paths}
-        trial = measure_trial([examine(p.name, p, side, finders) for p in paths], side)
+        photos = tuple(examine(p.name, p, side, finders) for p in paths)
+        (trial,) = measure_trials([ExaminedTrial(side, 1, photos)])
         value = band = None
         if trial.fit is not None:
             value = magnitude_deg(trial.fit.posterior.median_deg, side)

@@ -9,6 +9,7 @@ from PIL import Image
 
 from tests.samples import PEOPLE, sample
 from vision import quality
+from vision.findings import finding
 from vision.kneeling import kneeling_probability, shin_tilt_deg
 from vision.landmarks import Landmark, Landmarks
 from vision.photo import Photo, decode
@@ -130,20 +131,22 @@ def test_black_photos_are_not_called_the_same():
     assert quality.repeated_photos(black) == []
 
 
-def rotation(side, right_deg, half):
-    return Rotation(side, right_deg, (right_deg - half, right_deg + half), half / 2, None, "automatic")
+def rotation(side, right_deg, half, *codes):
+    found = tuple(finding(code, declared=side, other=side.other) for code in codes)
+    return Rotation(side, right_deg, (right_deg - half, right_deg + half), half / 2, None, "automatic", found)
 
 
-def test_a_chest_that_opens_the_other_way_is_told_only_when_the_band_is_clear_of_zero():
-    assert [f.code for f in quality.opposite_side(rotation(Side.LEFT, 30, 20))] == ["opens-other-way"]
-    assert quality.opposite_side(rotation(Side.LEFT, 30, 40)) == ()
-    assert quality.opposite_side(rotation(Side.RIGHT, 30, 20)) == ()
-    assert [f.code for f in quality.opposite_side(rotation(Side.RIGHT, -30, 20))] == ["opens-other-way"]
-    assert quality.opposite_side(rotation(Side.START, -30, 20)) == ()
+def test_a_chest_opens_the_other_way_only_when_the_band_is_clear_of_zero():
+    assert quality.opposite(rotation(Side.LEFT, 30, 20))
+    assert not quality.opposite(rotation(Side.LEFT, 30, 40))
+    assert not quality.opposite(rotation(Side.RIGHT, 30, 20))
+    assert quality.opposite(rotation(Side.RIGHT, -30, 20))
+    assert not quality.opposite(rotation(Side.START, -30, 20))
 
 
 def test_sides_are_called_exchanged_only_when_every_photo_says_so():
-    left, right = rotation(Side.LEFT, 40, 10), rotation(Side.RIGHT, -40, 10)
+    left = rotation(Side.LEFT, 40, 10, "opens-other-way")
+    right = rotation(Side.RIGHT, -40, 10, "opens-other-way")
     assert [f.code for f in quality.sides_exchanged([left], [right])] == ["sides-exchanged"]
     assert quality.sides_exchanged([left, rotation(Side.LEFT, -40, 10)], [right]) == ()
     assert quality.sides_exchanged([left], []) == ()
