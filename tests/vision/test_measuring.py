@@ -1,4 +1,4 @@
-"""From photos to left against right: with landmarks that are known, with the pose model, and with bad photos among good."""
+"""From photos to left against right: with known landmarks, with the pose model, and with bad photos among good ones."""
 
 import io
 import shutil
