@@ -236,13 +236,15 @@ def measure_trials(
     trials: Sequence[ExaminedTrial], *, breadth_mm: tuple[float, float] | None = None
 ) -> list[MeasuredTrial]:
     """Fit the trials of one person together, each from those of its photos that show somebody."""
-    usable = {
-        i: views
-        for i, trial in enumerate(trials)
-        if (
-            views := [view_of(p.landmarks, p.photo) for p in trial.photos if p.photo is not None and p.landmarks.points]
-        )
-    }
+    all_views = (
+        [
+            view_of(p.landmarks, p.photo.width, p.photo.height, p.photo.focal_px)
+            for p in trial.photos
+            if p.photo is not None and p.landmarks.points
+        ]
+        for trial in trials
+    )
+    usable = {i: views for i, views in enumerate(all_views) if views}
     fits = fit_declared([Trial(views, trials[i].side) for i, views in usable.items()], breadth_mm=breadth_mm)
     by_trial = dict(zip(usable, fits, strict=True))
     return [_measured(trial, by_trial.get(i)) for i, trial in enumerate(trials)]
@@ -302,12 +304,12 @@ def _as_it_looks(trial: Trial, breadth_mm: tuple[float, float] | None) -> Trial:
     return Trial(trial.views, trial.side.other) if beyond_doubt else trial
 
 
-def view_of(landmarks: Landmarks, photo: Photo) -> View:
+def view_of(landmarks: Landmarks, width: int, height: int, focal_px: float | None) -> View:
     """Return a photo as the fit needs it; one that lies on its side says so by its roll."""
     turns = upright_turns(landmarks.points)
     # turned counter-clockwise to stand upright: the camera was rolled counter-clockwise, which is negative roll
     roll = None if turns == 0 else (math.remainder(-turns * math.pi / 2, 2 * math.pi), SIDEWAYS_ROLL_SD)
-    return View(landmarks, photo.width, photo.height, photo.focal_px, roll)
+    return View(landmarks, width, height, focal_px, roll)
 
 
 def as_finding(error: PhotoError | FitError) -> Finding:

@@ -5,12 +5,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from app.photos.measurer import Fitted, Viewed
-from vision import quality
 from vision.by_hand import TAPE_SD_MM, with_points_by_hand
 from vision.errors import FitError
-from vision.fit import View, fit_trial
+from vision.fit import Trial
 from vision.landmarks import LandmarkFinder, Landmarks
-from vision.measuring import as_finding, default_finders, find_landmarks
+from vision.measuring import as_finding, default_finders, find_landmarks, fit_declared, view_of
 from vision.photo import DEFAULT_LIMITS, Photo, decode
 from vision.rotation import Rotation
 from vision.sides import Side
@@ -42,17 +41,15 @@ class VisionMeasurer:
             return Fitted(Rotation(side, None, None, None, None, "automatic", reasons), tuple({} for _ in views))
         shown = [views[i] for i in usable]
         tape = None if breadth_mm is None else (breadth_mm, TAPE_SD_MM)
-        try:
-            fit = fit_trial([View(v.landmarks, v.width, v.height, v.focal_px) for v in shown], side, breadth_mm=tape)
-        except FitError as error:
-            withheld = Rotation(side, None, None, None, None, "automatic", (as_finding(error),))
+        seen = [view_of(v.landmarks, v.width, v.height, v.focal_px) for v in shown]
+        (fit,) = fit_declared([Trial(seen, side)], breadth_mm=tape)
+        if isinstance(fit, FitError):
+            withheld = Rotation(side, None, None, None, None, "automatic", (as_finding(fit),))
             return Fitted(withheld, tuple({} for _ in views))
-        rotation = fit.rotation
-        rotation = replace(rotation, findings=(*rotation.findings, *quality.opposite_side(rotation)))
         projected: list[Mapping[str, tuple[float, float]]] = [{} for _ in views]
         for i, places in zip(usable, fit.projected_views, strict=True):
             projected[i] = places
-        return Fitted(rotation, tuple(projected))
+        return Fitted(fit.rotation, tuple(projected))
 
     def move(self, landmarks: Landmarks, moved: Mapping[str, tuple[float, float]]) -> Landmarks:
         """Return ``landmarks`` with some points placed by hand."""
