@@ -125,7 +125,8 @@ def test_the_same_photo_twice_is_told_at_the_second(knowing):
 def test_a_photo_on_its_side_gives_the_angle_of_the_upright_one(knowing):
     left = sample("person01", "left")
     upright = measure(left=left, finders=knowing).left[0].rotation
-    turned = Image.open(left).transpose(Image.Transpose.ROTATE_90)
+    with Image.open(left) as picture:
+        turned = picture.transpose(Image.Transpose.ROTATE_90)
     out = io.BytesIO()
     turned.save(out, "PNG")
 

@@ -93,9 +93,9 @@ def test_a_photo_on_its_side_gives_the_same_points(finder, found):
 
 
 def test_a_large_photo_gives_positions_in_its_own_pixels(finder, found):
-    picture = Image.open(sample("person01", Side.LEFT))
     out = io.BytesIO()
-    picture.resize((3600, 2700)).save(out, "JPEG", quality=90)
+    with Image.open(sample("person01", Side.LEFT)) as picture:
+        picture.resize((3600, 2700)).save(out, "JPEG", quality=90)
     large = finder.find(decode(out.getvalue()), Side.LEFT).points["shoulder_joint_left"]
     small = found["person01", Side.LEFT].points["shoulder_joint_left"]
     assert error_px(large, (3 * small.x, 3 * small.y)) < 3 * small.sd_px
