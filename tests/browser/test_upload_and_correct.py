@@ -1,0 +1,224 @@
+"""The main job on a phone: photos in, result out, corrected by finger, keyboard, or plain numbers."""
+
+import re
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.app.drawn_person import picture
+
+
+def photo(name="photo.jpg", colour=(90, 120, 90)):
+    return {"name": name, "mimeType": "image/jpeg", "buffer": picture(colour)}
+
+
+def send(page, side, *files):
+    page.locator(f"#choose-{side}").set_input_files(list(files))
+
+
+def measured(page, side, count):
+    rows = page.locator(f"#rows-{side} li.photo-row", has_text="band")
+    expect(rows).to_have_count(count)
+
+
+def number(text):
+    return float(re.search(r"−?\d+", text)[0].replace("−", "-"))
+
+
+def touch_drag(page, start, end):
+    """Drag with one finger, as a phone reports it."""
+    cdp = page.context.new_cdp_session(page)
+
+    def send_touch(kind, *points):
+        touches = [{"x": x, "y": y, "id": 1} for x, y in points]
+        cdp.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
+
+    send_touch("touchStart", start)
+    for step in range(1, 6):
+        share = step / 5
+        send_touch("touchMove", tuple(a + (b - a) * share for a, b in zip(start, end, strict=True)))
+    return lambda: send_touch("touchEnd")
+
+
+def centre(locator):
+    box = locator.bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def test_from_a_new_round_over_photos_and_result_to_a_correction_by_finger(phone, site):
+    phone.goto("/rounds/new")
+    phone.get_by_label("Athlete").fill("B-4")
+    phone.get_by_role("button", name="Go on to the photos").tap()
+
+    send(phone, "start", photo(colour=(80, 80, 80)))
+    send(phone, "left", photo("one.jpg"), photo("two.jpg", (90, 90, 120)))
+    send(phone, "right", photo("three.jpg", (120, 90, 90)))
+    measured(phone, "left", 2)
+    measured(phone, "right", 1)
+    phone.get_by_role("link", name="See the result").tap()
+
+    expect(phone.get_by_text("No difference shown")).to_be_visible()
+    before = number(phone.locator(".trial .big").first.inner_text())
+    phone.get_by_role("link", name="Correct Left rotation, trial 1").tap()
+
+    point = phone.get_by_role("slider", name="left shoulder tip")
+    point.scroll_into_view_if_needed()
+    x, y = centre(point.locator(".joint"))
+    lift = touch_drag(phone, (x, y), (x, y - 60))
+    expect(phone.locator(".loupe")).to_be_visible()
+    lift()
+    expect(phone.locator(".loupe")).to_be_hidden()
+    expect(phone.locator("#try-angle")).to_have_text(re.compile(r"\d+°"))
+    tried = number(phone.locator("#try-angle").inner_text())
+    assert tried > before
+    phone.get_by_role("button", name="Save these points").tap()
+
+    expect(phone.locator("#values")).to_contain_text("points moved by Ada Quill")
+    values = phone.locator("#values .big").all_inner_texts()
+    assert number(values[0]) == before
+    assert number(values[1]) == tried
+    phone.get_by_role("link", name="Back to the result").tap()
+    expect(phone.get_by_text("points moved by Ada Quill")).to_be_visible()
+    expect(phone.get_by_text(f"Automatic: {before:.0f}°")).to_be_visible()
+
+
+def test_a_correction_with_the_keyboard_alone(open_page, site):
+    round_id = site.practice.round("left", measure=False)
+    page = open_page(f"/rounds/{round_id}")
+    expect(page.get_by_text("measured automatically")).to_be_visible()
+    photo_id = site.practice.load(round_id).trials[0].photos[0].id
+    page.goto(f"/photos/{photo_id}/correct")
+
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.dataset.name") == "acromion_left":
+            break
+    point = page.locator("[data-name=acromion_left]")
+    expect(point).to_be_focused()
+    y = page.locator("input[name=y-acromion_left]")
+    start = float(y.input_value())
+    page.keyboard.press("ArrowUp")
+    assert float(y.input_value()) == start - 1
+    page.keyboard.press("Shift+ArrowUp")
+    assert float(y.input_value()) == start - 11
+    page.keyboard.press("Control+z")
+    assert float(y.input_value()) == start
+    page.keyboard.press("Control+Shift+z")
+    assert float(y.input_value()) == start - 11
+    expect(page.locator("#said")).to_contain_text("band")
+
+    page.keyboard.press("Tab")
+    for _ in range(40):
+        if page.evaluate("document.activeElement.textContent").strip() == "Save these points":
+            break
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    expect(page.locator("#values")).to_contain_text("points moved by Ada Quill")
+
+
+def test_escape_during_a_drag_puts_the_point_back(open_page, site):
+    round_id = site.practice.round("left")
+    photo_id = site.practice.load(round_id).trials[0].photos[0].id
+    page = open_page(
+        f"/photos/{photo_id}/correct", viewport={"width": 1280, "height": 900}, is_mobile=False, has_touch=False
+    )
+    point = page.get_by_role("slider", name="left shoulder tip")
+    point.scroll_into_view_if_needed()
+    x, y = centre(point.locator(".joint"))
+    field = page.locator("input[name=y-acromion_left]")
+    start = field.input_value()
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x, y - 40, steps=4)
+    assert field.input_value() != start
+    page.keyboard.press("Escape")
+    assert field.input_value() == start
+    page.mouse.up()
+    expect(page.get_by_role("button", name="Undo")).to_be_disabled()
+
+
+def test_coming_closer_keeps_marks_the_same_size_and_points_in_place(open_page, site):
+    round_id = site.practice.round("left")
+    photo_id = site.practice.load(round_id).trials[0].photos[0].id
+    page = open_page(f"/photos/{photo_id}/correct")
+    joint = page.locator("[data-name=acromion_left] .joint")
+    field = page.locator("input[name=x-acromion_left]")
+    size, place = joint.bounding_box()["width"], field.input_value()
+    page.get_by_role("button", name="Closer").tap()
+    assert joint.bounding_box()["width"] == pytest.approx(size, abs=1)
+    assert field.input_value() == place
+    page.get_by_role("button", name="Whole photo").tap()
+    assert page.locator("#editor svg").first.get_attribute("viewBox") == "0 0 800 600"
+
+
+def test_a_lost_connection_loses_no_photo_and_stores_none_twice(open_page, site):
+    round_id = site.practice.round()
+    page = open_page(f"/rounds/{round_id}/photos")
+    lost = []
+
+    def lose_first(route):
+        if route.request.method == "POST" and not lost:
+            lost.append(1)
+            route.abort("internetdisconnected")
+        else:
+            route.continue_()
+
+    page.route("**/photos", lose_first)
+    send(page, "left", photo())
+    expect(page.get_by_text("Not sent yet: no connection. The photo is still here.")).to_be_visible()
+    page.get_by_role("button", name="Try again").tap()
+    measured(page, "left", 1)
+    assert len(site.practice.load(round_id).trials) == 1
+
+
+def test_an_answer_lost_on_the_way_back_stores_the_photo_once(open_page, site):
+    round_id = site.practice.round()
+    page = open_page(f"/rounds/{round_id}/photos")
+    lost = []
+
+    def lose_answer(route):
+        if route.request.method == "POST" and not lost:
+            lost.append(route.fetch().status)  # the server has it, the phone does not know
+            route.abort("connectionreset")
+        else:
+            route.continue_()
+
+    page.route("**/photos", lose_answer)
+    send(page, "left", photo())
+    page.get_by_role("button", name="Try again").tap()
+    measured(page, "left", 1)
+    assert lost == [201]
+    assert len(site.practice.load(round_id).trials) == 1
+
+
+def test_everything_works_without_scripts(open_page, site):
+    round_id = site.practice.round()
+    page = open_page(f"/rounds/{round_id}/photos", java_script_enabled=False)
+    send(page, "left", photo("one.jpg"), photo("two.jpg", (20, 90, 120)))
+    page.locator("#left").get_by_role("button", name="Send", exact=True).tap()
+    expect(page.locator("#rows-left > li")).to_have_count(2)
+    while any(t.waiting for t in site.practice.load(round_id).trials):
+        page.wait_for_timeout(100)
+    page.get_by_role("link", name="Look again").tap()
+    measured(page, "left", 2)
+    page.get_by_role("link", name="See the result").tap()
+    page.get_by_role("link", name="Correct Left rotation, trial 1").tap()
+    page.get_by_text("The points as numbers").tap()
+    page.get_by_label("left shoulder tip, pixels from the top").fill("60")
+    page.get_by_role("button", name="Save these points").tap()
+    expect(page.locator("#values")).to_contain_text("points moved by Ada Quill")
+    page.get_by_role("button", name="Take back").tap()
+    expect(page.locator("#values")).to_contain_text("measured automatically")
+
+
+def test_a_file_that_is_no_photo_says_why_and_can_get_a_typed_angle(open_page, site):
+    round_id = site.practice.round()
+    page = open_page(f"/rounds/{round_id}/photos")
+    send(page, "right", {"name": "letter.pdf", "mimeType": "image/jpeg", "buffer": b"%PDF-1.7"}, photo())
+    measured(page, "right", 1)
+    expect(page.get_by_text("This file is not a photo.")).to_be_visible()
+    page.get_by_role("link", name="Measure it by hand").tap()
+    page.get_by_label("Angle, degrees").fill("41")
+    page.get_by_label("How it was found").fill("inclinometer, mean of three")
+    page.get_by_role("button", name="Save this angle").tap()
+    expect(page.locator("#values")).to_contain_text("41°")
