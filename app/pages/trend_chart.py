@@ -155,7 +155,7 @@ def trend_chart(columns: Sequence[Column]) -> str:
     foot = top + DIFFERENCE
     names = [" ".join(c.labels) for c in columns]
     parts = [
-        _text(AXIS, 13, "Rotation, with 95 % bands:", "start", weight=600),
+        _text(AXIS, 13, "Rotation, 95 % bands:", "start", weight=600),
         f'<path d="M222 9h26" stroke="{LEFT}" stroke-width="2"/>{_mark("left", 235, 9)}',
         _text(253, 13, "left", "start"),
         f'<path d="M288 9h26" stroke="{RIGHT}" stroke-width="2" stroke-dasharray="6 4"/>{_mark("right", 301, 9)}',
