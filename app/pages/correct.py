@@ -14,7 +14,7 @@ from app.pages.form import Form, SentForm
 from app.pages.overlays import MAIN_POINTS, Dial, Overlay, dial, overlay
 from app.pages.rendering import angle_words, degree_band, degrees, render, template
 from app.pages.results import automatic_points, origin_words, points_in_force, trial_name
-from app.photos.measuring import fit_by_hand, fit_trial_again
+from app.photos.fitting import fit_round_again, try_by_hand
 from app.records import audit, corrections, people, photos, rounds
 from app.records.corrections import CorrectionRecord, in_force
 from app.security.members import MemberContext, SignedIn
@@ -265,12 +265,10 @@ def try_points(request: Request, member: SignedIn, photo_id: str, form: SentForm
     with parts.database.begin() as session:
         photo = photos.photo(session, member.practice_id, photo_id)
         trial = rounds.load_trial(session, member.practice_id, photo.trial_id)
-        breadth_mm = rounds.breadth_of_trial(session, member.practice_id, trial.id)
-    _typed, in_force_now = in_force(trial.corrections)
-    moved = {key: c.moved for key, c in in_force_now.items()}
-    moved[photo_id] = read_points(form, photo, trial)
-    rotation, _projected = fit_by_hand(trial, moved, breadth_mm, parts.measurer)
-    return JSONResponse({"angle": angle_words(rotation), "band": degree_band(rotation.band_deg)})
+        record = rounds.load_round(session, member.practice_id, trial.round_id)
+    rotation = try_by_hand(record, trial.id, {photo_id: read_points(form, photo, trial)}, parts.measurer)
+    band = degree_band(rotation.band_deg if rotation else None)
+    return JSONResponse({"angle": angle_words(rotation), "band": band})
 
 
 @router.post("/photos/{photo_id}/angle")
@@ -309,5 +307,6 @@ def revert(request: Request, member: SignedIn, photo_id: str, correction_id: str
 
 
 def _changed(session: Session, request: Request, member: MemberContext, trial_id: str, action: str) -> None:
-    fit_trial_again(session, member.practice_id, trial_id, services(request).measurer)
+    round_id = rounds.round_of_trial(session, member.practice_id, trial_id)
+    fit_round_again(session, member.practice_id, round_id, services(request).measurer)
     audit.note(session, member.practice_id, member.member_id, action, "trial", trial_id)

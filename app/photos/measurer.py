@@ -29,6 +29,14 @@ class Viewed:
 
 
 @dataclass(frozen=True, slots=True)
+class TrialViews:
+    """The photos of one trial, and its declared side."""
+
+    views: tuple[Viewed, ...]
+    side: Side
+
+
+@dataclass(frozen=True, slots=True)
 class Fitted:
     """The rotation of a trial, and where the fitted body lies in each of its photos.
 
@@ -61,8 +69,8 @@ class Measurer(Protocol):
         """Return the landmarks of the person in position; empty with findings if there is none."""
         ...
 
-    def fit(self, views: Sequence[Viewed], side: Side, breadth_mm: float | None) -> Fitted:
-        """Return the rotation of one trial from all its photos, withheld with findings if it cannot be given."""
+    def fit(self, trials: Sequence[TrialViews], breadth_mm: float | None) -> list[Fitted]:
+        """Return the rotation of each trial of one person, withheld with findings where it cannot be given."""
         ...
 
     def move(self, landmarks: Landmarks, moved: Mapping[str, tuple[float, float]]) -> Landmarks:

@@ -4,10 +4,10 @@ import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from app.photos.measurer import Fitted, Viewed
+from app.photos.measurer import Fitted, TrialViews
 from vision.by_hand import TAPE_SD_MM, with_points_by_hand
 from vision.errors import FitError
-from vision.fit import Trial
+from vision.fit import TorsoFit, Trial
 from vision.landmarks import LandmarkFinder, Landmarks
 from vision.measuring import as_finding, default_finders, find_landmarks, fit_declared, view_of
 from vision.photo import DEFAULT_LIMITS, Photo, decode
@@ -33,24 +33,31 @@ class VisionMeasurer:
             self._finders = self._finders or default_finders()
             return find_landmarks(photo, side, self._finders)
 
-    def fit(self, views: Sequence[Viewed], side: Side, breadth_mm: float | None) -> Fitted:
-        """Return the rotation of one trial, and where its body lies in each view."""
-        usable = [i for i, view in enumerate(views) if view.landmarks.points]
-        if not usable:
-            reasons = tuple(f for view in views for f in view.landmarks.findings if f.withholds)
-            return Fitted(Rotation(side, None, None, None, None, "automatic", reasons), tuple({} for _ in views))
-        shown = [views[i] for i in usable]
+    def fit(self, trials: Sequence[TrialViews], breadth_mm: float | None) -> list[Fitted]:
+        """Return the rotation of each trial of one person, and where the body lies in each view."""
+        usable = {i: shown for i, t in enumerate(trials) if (shown := [v for v in t.views if v.landmarks.points])}
         tape = None if breadth_mm is None else (breadth_mm, TAPE_SD_MM)
-        seen = [view_of(v.landmarks, v.width, v.height, v.focal_px) for v in shown]
-        (fit,) = fit_declared([Trial(seen, side)], breadth_mm=tape)
-        if isinstance(fit, FitError):
-            withheld = Rotation(side, None, None, None, None, "automatic", (as_finding(fit),))
-            return Fitted(withheld, tuple({} for _ in views))
-        projected: list[Mapping[str, tuple[float, float]]] = [{} for _ in views]
-        for i, places in zip(usable, fit.projected_views, strict=True):
-            projected[i] = places
-        return Fitted(fit.rotation, tuple(projected))
+        joint = fit_declared(
+            [
+                Trial([view_of(v.landmarks, v.width, v.height, v.focal_px) for v in shown], trials[i].side)
+                for i, shown in usable.items()
+            ],
+            breadth_mm=tape,
+        )
+        fits = dict(zip(usable, joint, strict=True))
+        return [_fitted(trial, fits.get(i)) for i, trial in enumerate(trials)]
 
     def move(self, landmarks: Landmarks, moved: Mapping[str, tuple[float, float]]) -> Landmarks:
         """Return ``landmarks`` with some points placed by hand."""
         return with_points_by_hand(landmarks, moved)
+
+
+def _fitted(trial: TrialViews, fit: TorsoFit | FitError | None) -> Fitted:
+    nowhere: tuple[Mapping[str, tuple[float, float]], ...] = tuple({} for _ in trial.views)
+    if fit is None:
+        reasons = tuple(f for view in trial.views for f in view.landmarks.findings if f.withholds)
+        return Fitted(Rotation(trial.side, None, None, None, None, "automatic", reasons), nowhere)
+    if isinstance(fit, FitError):
+        return Fitted(Rotation(trial.side, None, None, None, None, "automatic", (as_finding(fit),)), nowhere)
+    places = iter(fit.projected_views)
+    return Fitted(fit.rotation, tuple(next(places) if v.landmarks.points else {} for v in trial.views))

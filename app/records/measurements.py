@@ -55,7 +55,16 @@ def add_measurement(session: Session, practice_id: str, photo_id: str, landmarks
 def add_fit(
     session: Session, practice_id: str, trial_id: str, rotation: Rotation, software: str, projected: Projected
 ) -> None:
-    """Add a rotation of a trial; from now on it is the one that holds."""
+    """Add a rotation of a trial, unless the newest one of the same origin says the same already."""
+    result = stored.rotation_to_json(rotation) | {"projected": stored.projected_to_json(projected)}
+    newest = session.scalars(
+        select(models.Fit)
+        .where(models.Fit.trial_id == trial_id, models.Fit.origin == rotation.origin)
+        .order_by(models.Fit.number.desc())
+        .limit(1)
+    ).first()
+    if newest is not None and newest.result == result and newest.software == software:
+        return
     last = session.scalar(select(func.max(models.Fit.number)).where(models.Fit.trial_id == trial_id)) or 0
     session.add(
         models.Fit(
@@ -64,7 +73,7 @@ def add_fit(
             number=last + 1,
             origin=rotation.origin,
             software=software,
-            result=stored.rotation_to_json(rotation) | {"projected": stored.projected_to_json(projected)},
+            result=result,
         )
     )
     session.flush()

@@ -164,7 +164,7 @@ class Measurement(Base):
 
 
 class Fit(Base):
-    """The rotation of one trial from all its photos. Added, never changed; the newest one holds."""
+    """The rotation of one trial from all its photos. Added, never changed; the newest of its origin holds."""
 
     __tablename__ = "fit"
     __table_args__ = (CheckConstraint("origin in ('automatic', 'moved', 'typed')", name="origin"),)

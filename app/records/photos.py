@@ -155,6 +155,19 @@ def same_photo_elsewhere(session: Session, practice_id: str, photo_id: str) -> b
     )
 
 
+def waiting_in_round(session: Session, round_id: str) -> int:
+    """Return how many photos of a round are still to be measured."""
+    return (
+        session.scalar(
+            select(func.count())
+            .select_from(models.Photo)
+            .join(models.Trial, models.Trial.id == models.Photo.trial_id)
+            .where(models.Trial.round_id == round_id, models.Photo.state.in_(["waiting", "measuring"]))
+        )
+        or 0
+    )
+
+
 def set_state(session: Session, practice_id: str, photo_id: str, state: State) -> None:
     """Store how far the photo is."""
     _row(session, practice_id, photo_id).state = state

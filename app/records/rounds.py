@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import NotFoundError
 from app.records import models
-from app.records.corrections import CorrectionRecord, corrections_of
+from app.records.corrections import CorrectionRecord, corrections_of, in_force
 from app.records.measurements import FitRecord, fits_of
 from app.records.people import AthleteRecord, athlete
 from app.records.photos import PhotoRecord, photos_of
@@ -199,7 +199,9 @@ def _trial_record(
     fits: Sequence[FitRecord],
     corrections: Sequence[CorrectionRecord],
 ) -> TrialRecord:
-    automatic = [f for f in fits if f.rotation.origin == "automatic"]
+    newest: dict[str, FitRecord] = {f.rotation.origin: f for f in fits}
+    typed, moved = in_force(corrections)
+    origin = "typed" if typed is not None else "moved" if moved else "automatic"
     return TrialRecord(
         id=row.id,
         round_id=row.round_id,
@@ -210,8 +212,8 @@ def _trial_record(
         faults=tuple(row.faults),
         left_out=row.left_out,
         photos=tuple(photos),
-        automatic=automatic[-1] if automatic else None,
-        current=fits[-1] if fits else None,
+        automatic=newest.get("automatic"),
+        current=newest.get(origin),
         corrections=tuple(corrections),
     )
 
@@ -231,18 +233,6 @@ def load_trial(session: Session, practice_id: str, trial_id: str) -> TrialRecord
         photos_of(session, [trial_id])[trial_id],
         fits_of(session, [trial_id])[trial_id],
         corrections_of(session, [trial_id])[trial_id],
-    )
-
-
-def breadth_of_trial(session: Session, practice_id: str, trial_id: str) -> float | None:
-    """Return the tape-measured shoulder breadth of the person the trial is of, millimetres."""
-    _trial_row(session, practice_id, trial_id)
-    return session.scalar(
-        select(models.Athlete.breadth_mm)
-        .join(models.Visit, models.Visit.athlete_id == models.Athlete.id)
-        .join(models.Round, models.Round.visit_id == models.Visit.id)
-        .join(models.Trial, models.Trial.round_id == models.Round.id)
-        .where(models.Trial.id == trial_id)
     )
 
 

@@ -50,7 +50,10 @@ class DrawnPersonMeasurer:
         points = {n: Landmark.round_(x * w, y * h, 3.0, True, "pose-model") for n, (x, y) in POINTS.items()}
         return Landmarks(points, "drawn 1", in_position=0.9)
 
-    def fit(self, views, side, breadth_mm):
+    def fit(self, trials, breadth_mm):
+        return [self._fit(t.views, t.side) for t in trials]
+
+    def _fit(self, views, side):
         found = [v.landmarks.points for v in views if len(v.landmarks.points) >= 4]
         if not found:
             reasons = tuple(f for v in views for f in v.landmarks.findings)

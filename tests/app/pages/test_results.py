@@ -4,7 +4,7 @@ import pytest
 
 from app.pages.axis import Scale, angle_axis, difference_axis
 from app.pages.overlays import crop, dial
-from app.photos.measuring import typed_rotation
+from app.photos.fitting import typed_rotation
 from vision.compare import compare_sides
 from vision.landmarks import Landmark
 from vision.sides import Side

@@ -3,8 +3,8 @@
 import pytest
 
 from app.errors import NotFoundError
-from app.photos.measuring import fit_trial_again
-from app.records import corrections, people
+from app.photos.fitting import fit_round_again
+from app.records import corrections, people, rounds
 
 
 @pytest.fixture
@@ -29,14 +29,15 @@ def change(practice, trial, **typed_or_moved):
                 practice.member_id,
                 typed_or_moved["moved"],
             )
-        fit_trial_again(session, practice.practice_id, trial.id, practice.services.measurer)
+        fit_round_again(session, practice.practice_id, trial.round_id, practice.services.measurer)
     return correction_id
 
 
 def revert(practice, correction_id):
     with practice.services.database.begin() as session:
         trial_id = corrections.revert(session, practice.practice_id, correction_id, practice.member_id)
-        fit_trial_again(session, practice.practice_id, trial_id, practice.services.measurer)
+        round_id = rounds.round_of_trial(session, practice.practice_id, trial_id)
+        fit_round_again(session, practice.practice_id, round_id, practice.services.measurer)
 
 
 def test_a_typed_angle_holds_and_the_automatic_one_stays_beside_it(measured):
@@ -85,3 +86,20 @@ def test_a_correction_of_another_practice_is_not_found(measured):
         other = people.add_practice(session, "Other").id
         with pytest.raises(NotFoundError):
             corrections.revert(session, other, correction_id, None)
+
+
+def test_fitting_again_without_a_change_stores_nothing_new(measured):
+    practice, round_id, trial = measured
+    with practice.services.database.begin() as session:
+        fit_round_again(session, practice.practice_id, round_id, practice.services.measurer)
+    assert practice.load(round_id).trials[0].current.number == trial.current.number
+
+
+def test_a_correction_of_one_trial_leaves_another_automatic(practice):
+    round_id = practice.round("left", "left")
+    first, second = practice.load(round_id).trials
+    change(practice, first, moved={"acromion_left": (280.0, 60.0)})
+    corrected, other = practice.load(round_id).trials
+    assert corrected.current.rotation.origin == "moved"
+    assert other.current.rotation.origin == "automatic"
+    assert other.current.rotation.magnitude_deg == pytest.approx(second.current.rotation.magnitude_deg)

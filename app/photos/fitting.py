@@ -1,0 +1,125 @@
+"""Fits the trials of a round again whenever something they rest on has changed.
+
+The trials of a round are fitted together, because one person has one body. What a person corrected enters as
+points placed by hand, or as an angle of its own kind; the automatic result of a corrected trial is kept beside it.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from importlib.metadata import PackageNotFoundError, version
+
+from sqlalchemy.orm import Session
+
+from app.photos.measurer import Measurer, TrialViews, Viewed
+from app.records import measurements, rounds
+from app.records.corrections import in_force
+from app.records.photos import PhotoRecord
+from app.records.stored import Projected
+from vision.rotation import Rotation
+from vision.sides import Side
+
+Z95 = 1.959963984540054  # half width of a central 95 % interval in standard deviations
+
+Moved = Mapping[str, Mapping[str, tuple[float, float]]]
+"""Photo id to the points placed by hand: name to ``(x, y)`` in pixels."""
+
+
+def software() -> str:
+    """Return name and version of this program, as stored with each result."""
+    try:
+        return f"kneelturn {version('kneelturn')}"
+    except PackageNotFoundError:
+        return "kneelturn (not installed)"
+
+
+def fit_round_again(
+    session: Session, practice_id: str, round_id: str, measurer: Measurer, *, only: str | None = None
+) -> None:
+    """Fit a round with the corrections in force and store what changed.
+
+    Trials of which no photo was looked at yet are left as they are. ``only`` names a trial to be fitted alone, for
+    a quick answer while other photos of the round still wait.
+    """
+    record = rounds.load_round(session, practice_id, round_id)
+    trials = [t for t in record.trials if only is None or t.id == only]
+    breadth_mm = record.athlete.breadth_mm
+    moved = _moved(trials)
+    automatic = _fit(trials, {}, breadth_mm, measurer)
+    held = _fit(trials, moved, breadth_mm, measurer) if moved else automatic
+    for trial in trials:
+        by_hand = {p.id for p in trial.photos} & moved.keys()
+        if trial.id in automatic:
+            # a trial that nobody corrected gains from the points placed on the others
+            _store(session, practice_id, trial.id, (automatic if by_hand else held)[trial.id])
+        typed, _ = in_force(trial.corrections)
+        if typed is not None:
+            rotation = typed_rotation(trial.side, typed.angle_deg or 0.0, typed.half_band_deg or 0.0)
+            _store(session, practice_id, trial.id, (rotation, {}))
+        elif by_hand and trial.id in held:
+            rotation, projected = held[trial.id]
+            _store(session, practice_id, trial.id, (replace(rotation, origin="moved"), projected))
+
+
+def try_by_hand(record: rounds.RoundRecord, trial_id: str, moved: Moved, measurer: Measurer) -> Rotation | None:
+    """Return the rotation a trial would have with some points placed by hand; stores nothing."""
+    everything = {**_moved(record.trials), **moved}
+    fits = _fit(record.trials, everything, record.athlete.breadth_mm, measurer)
+    return replace(fits[trial_id][0], origin="moved") if trial_id in fits else None
+
+
+def typed_rotation(side: Side, angle_deg: float, half_band_deg: float) -> Rotation:
+    """Return the rotation of a typed angle, degrees in the direction of ``side``."""
+    right_deg = angle_deg * (side.sign or 1)
+    return Rotation(
+        side=side,
+        right_deg=right_deg,
+        band_right_deg=(right_deg - half_band_deg, right_deg + half_band_deg),
+        sd_deg=half_band_deg / Z95,
+        posterior=None,
+        origin="typed",
+    )
+
+
+def _moved(trials: Sequence[rounds.TrialRecord]) -> Moved:
+    """Return the points placed by hand that are in force in ``trials``."""
+    result = {}
+    for trial in trials:
+        typed, moved = in_force(trial.corrections)
+        if typed is None:
+            result.update({photo_id: correction.moved for photo_id, correction in moved.items()})
+    return result
+
+
+def _fit(
+    trials: Sequence[rounds.TrialRecord], moved: Moved, breadth_mm: float | None, measurer: Measurer
+) -> dict[str, tuple[Rotation, Projected]]:
+    """Return trial id to its fit, for every trial with a photo that was looked at."""
+    views: dict[str, dict[str, Viewed]] = {}
+    result: dict[str, tuple[Rotation, Projected]] = {}
+    for trial in trials:
+        seen = {p.id: view for p in trial.photos if (view := _view(p, moved, measurer)) is not None}
+        if seen:
+            views[trial.id] = seen
+        elif any(p.measurement for p in trial.photos):
+            reasons = tuple(f for p in trial.photos if p.measurement for f in p.measurement.landmarks.findings)
+            result[trial.id] = Rotation(trial.side, None, None, None, None, "automatic", reasons), {}
+    sides = {t.id: t.side for t in trials}
+    fits = measurer.fit([TrialViews(tuple(seen.values()), sides[i]) for i, seen in views.items()], breadth_mm)
+    for (trial_id, seen), fitted in zip(views.items(), fits, strict=True):
+        result[trial_id] = fitted.rotation, dict(zip(seen, fitted.projected, strict=True))
+    return result
+
+
+def _view(photo: PhotoRecord, moved: Moved, measurer: Measurer) -> Viewed | None:
+    """Return what the fit sees of a photo; None as long as nobody looked at it or if it could not be decoded."""
+    if photo.measurement is None or photo.width is None or photo.height is None:
+        return None
+    landmarks = photo.measurement.landmarks
+    if photo.id in moved:
+        landmarks = measurer.move(landmarks, moved[photo.id])
+    return Viewed(landmarks, photo.width, photo.height, photo.focal_px, photo.roll_deg)
+
+
+def _store(session: Session, practice_id: str, trial_id: str, fit: tuple[Rotation, Projected]) -> None:
+    rotation, projected = fit
+    measurements.add_fit(session, practice_id, trial_id, rotation, software(), projected)
