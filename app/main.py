@@ -12,7 +12,7 @@ from starlette.types import Scope
 from app.pages import routers
 from app.pages.problem import CROSS_SITE, Refusal, add_error_pages
 from app.pages.rendering import STATIC, static_version
-from app.photos import measuring
+from app.photos import measuring, self_screens
 from app.photos.jobs import MEASURE_PHOTO, ThreadRunner
 from app.photos.measurer import Measurer
 from app.photos.store import LocalFolder
@@ -46,13 +46,20 @@ def create_app(settings: Settings, measurer: Measurer | None = None) -> FastAPI:
 
     def measure(photo_id: str) -> None:
         measuring.measure_photo(database, store, measurer, photo_id, shown_px=settings.shown_photo_px)
+        finish(photo_id)
 
-    def give_up(_kind: str, photo_id: str) -> None:
-        measuring.keep_unmeasured(database, photo_id)
+    def finish(photo_id: str) -> None:
+        self_screens.after_measuring(database, store, measurer, photo_id, shown_px=settings.shown_photo_px)
+
+    def give_up(kind: str, photo_id: str) -> None:
+        if kind == self_screens.FINISH_PHOTO:
+            self_screens.give_up_finishing(database, photo_id)
+        else:
+            measuring.keep_unmeasured(database, photo_id)
 
     runner = ThreadRunner(
         database,
-        {MEASURE_PHOTO: measure},
+        {MEASURE_PHOTO: measure, self_screens.FINISH_PHOTO: finish},
         threads=settings.measuring_threads,
         attempts=settings.job_attempts,
         stale_seconds=settings.job_stale_seconds,

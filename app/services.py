@@ -25,6 +25,8 @@ class Services:
     sign_in_limit: RateLimit = field(default_factory=lambda: MemoryRateLimit("20 per 15 minutes"))
     # links opened without sign-in, per address
     link_limit: RateLimit = field(default_factory=lambda: MemoryRateLimit("120 per 15 minutes"))
+    # requests of one self-screen: its page asks again while photos are being measured
+    self_screen_limit: RateLimit = field(default_factory=lambda: MemoryRateLimit("1200 per 15 minutes"))
 
 
 def services(request: Request) -> Services:

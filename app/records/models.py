@@ -352,3 +352,71 @@ class Tombstone(Base):
     erased_by: Mapped[str | None] = mapped_column(Id)  # no foreign key: outlives the member
     visits: Mapped[int]
     photos: Mapped[int]
+
+
+class Invitation(Base):
+    """A link through which an athlete sends self-screens; its secret is never stored."""
+
+    __tablename__ = "invitation"
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"))
+    athlete_id: Mapped[str] = mapped_column(ForeignKey("athlete.id", ondelete="CASCADE"), index=True)
+    purpose: Mapped[str] = mapped_column(String(40))  # see app/remote/purposes.py
+    token_digest: Mapped[str] = mapped_column(String(64), unique=True)
+    submissions_allowed: Mapped[int]
+    made_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    made_by: Mapped[str | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+    expires_at: Mapped[datetime] = mapped_column(UtcTime)
+    revoked_at: Mapped[datetime | None] = mapped_column(UtcTime)
+
+
+class Submission(Base):
+    """One self-screen begun through an invitation; its visit holds answers, photos and results."""
+
+    __tablename__ = "submission"
+    __table_args__ = (CheckConstraint("decision in ('accepted', 'set-aside')", name="decision"),)
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"), index=True)
+    invitation_id: Mapped[str] = mapped_column(ForeignKey("invitation.id", ondelete="CASCADE"), index=True)
+    visit_id: Mapped[str] = mapped_column(ForeignKey("visit.id", ondelete="CASCADE"), unique=True)
+    begun_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    sent_at: Mapped[datetime | None] = mapped_column(UtcTime)
+    decision: Mapped[str | None] = mapped_column(String(20))
+    decided_at: Mapped[datetime | None] = mapped_column(UtcTime)
+    decided_by: Mapped[str | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+    note: Mapped[str] = mapped_column(Text, default="")  # of the member who decided
+
+
+class PhotoRequest(Base):
+    """A member asked the athlete for one more photo of a step, with the reason."""
+
+    __tablename__ = "photo_request"
+    id: Mapped[str] = mapped_column(Id, primary_key=True, default=new_id)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"))
+    submission_id: Mapped[str] = mapped_column(ForeignKey("submission.id", ondelete="CASCADE"), index=True)
+    step: Mapped[str] = mapped_column(String(20))  # see app/remote/steps.py
+    reason: Mapped[str] = mapped_column(Text)
+    asked_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+    asked_by: Mapped[str | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+    answered_at: Mapped[datetime | None] = mapped_column(UtcTime)
+
+
+class Capture(Base):
+    """Which step of a self-screen a photo was taken for, and how the face was treated."""
+
+    __tablename__ = "capture"
+    __table_args__ = (
+        CheckConstraint("source in ('camera', 'file')", name="source"),
+        CheckConstraint(
+            "face in ('shown', 'blurred-on-phone', 'to-be-blurred', 'blurred-on-arrival', 'head-not-found')",
+            name="face",
+        ),
+    )
+    photo_id: Mapped[str] = mapped_column(ForeignKey("photo.id", ondelete="CASCADE"), primary_key=True)
+    practice_id: Mapped[str] = mapped_column(ForeignKey("practice.id", ondelete="CASCADE"))
+    submission_id: Mapped[str] = mapped_column(ForeignKey("submission.id", ondelete="CASCADE"), index=True)
+    request_id: Mapped[str | None] = mapped_column(ForeignKey("photo_request.id", ondelete="SET NULL"))
+    step: Mapped[str] = mapped_column(String(20))
+    source: Mapped[str] = mapped_column(String(10))
+    face: Mapped[str] = mapped_column(String(20))
+    taken_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
