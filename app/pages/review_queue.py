@@ -14,7 +14,7 @@ from app.pages.axis import AngleAxis, angle_axis
 from app.pages.form import SentForm
 from app.pages.overlays import Overlay, overlay
 from app.pages.rendering import render, template
-from app.pages.results import points_in_force
+from app.pages.results import origin_words, points_in_force
 from app.pages.self_screen import heading
 from app.records import audit, people, rounds, self_screens, visits
 from app.records.comparisons import compared, counted_rotations
@@ -240,12 +240,12 @@ def _line(one: _Looked) -> QueueLine:
 
 
 def _photo_card(
-    name: str, capture: CaptureRecord, trial: rounds.TrialRecord, names: Mapping[str, str]
+    name: str, capture: CaptureRecord, trial: rounds.TrialRecord, names: dict[str, str]
 ) -> PhotoCard | None:
     photo = next((p for p in trial.photos if p.id == capture.photo_id), None)
     if photo is None:
         return None
-    typed, moved = in_force(trial.corrections)
+    _typed, moved = in_force(trial.corrections)
     rotation = trial.current.rotation if trial.current else None
     placed = None
     if photo.width is not None and photo.height is not None:
@@ -253,17 +253,13 @@ def _photo_card(
             photo.id,
             photo.width,
             photo.height,
-            points_in_force(photo, moved),
+            points_in_force(photo, trial.current, moved),
             f"{name}: photo with hip line, shoulder line and trunk line",
         )
     found = [
         *(photo.measurement.landmarks.findings if photo.measurement else ()),
         *(rotation.findings if rotation is not None else ()),
     ]
-    newest = typed or max(moved.values(), key=lambda c: c.number, default=None)
-    origin = "measured automatically"
-    if newest is not None:
-        origin = f"corrected by {names.get(newest.member_id or '', 'a former member')}"
     return PhotoCard(
         id=photo.id,
         trial_id=trial.id,
@@ -272,7 +268,7 @@ def _photo_card(
         counts=not trial.left_out,
         state_words=words.STATE[photo.state],
         rotation=rotation,
-        origin=origin,
+        origin=origin_words(trial, names),
         findings=tuple(dict.fromkeys(found)),
         face_words=FACE_WORDS[capture.face],
         overlay=placed,

@@ -1,18 +1,23 @@
 """The measurer of the running program: the finders and the fit of ``vision``."""
 
+import math
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from app.photos.measurer import Fitted, TrialViews
+from app.photos.measurer import Fitted, TrialViews, Viewed
 from vision.by_hand import TAPE_SD_MM, with_points_by_hand
 from vision.errors import FitError
-from vision.fit import TorsoFit, Trial
+from vision.fit import TorsoFit, Trial, View
 from vision.landmarks import LandmarkFinder, Landmarks
 from vision.measuring import as_finding, default_finders, find_landmarks, fit_declared, view_of
 from vision.photo import DEFAULT_LIMITS, Photo, decode
 from vision.rotation import Rotation
 from vision.sides import Side
+
+LEVEL_SENSOR_SD_DEG = 2.0
+"""Standard deviation of the roll that a phone's motion sensor tells: its own error is about one degree, the rest is for
+the camera not sitting square in the phone and for hands (judgement, no source)."""
 
 
 class VisionMeasurer:
@@ -38,10 +43,7 @@ class VisionMeasurer:
         usable = {i: shown for i, t in enumerate(trials) if (shown := [v for v in t.views if v.landmarks.points])}
         tape = None if breadth_mm is None else (breadth_mm, TAPE_SD_MM)
         joint = fit_declared(
-            [
-                Trial([view_of(v.landmarks, v.width, v.height, v.focal_px) for v in shown], trials[i].side)
-                for i, shown in usable.items()
-            ],
+            [Trial([_view(v) for v in shown], trials[i].side) for i, shown in usable.items()],
             breadth_mm=tape,
         )
         fits = dict(zip(usable, joint, strict=True))
@@ -61,3 +63,11 @@ def _fitted(trial: TrialViews, fit: TorsoFit | FitError | None) -> Fitted:
         return Fitted(Rotation(trial.side, None, None, None, None, "automatic", (as_finding(fit),)), nowhere)
     places = iter(fit.projected_views)
     return Fitted(fit.rotation, tuple(next(places) if v.landmarks.points else {} for v in trial.views))
+
+
+def _view(viewed: Viewed) -> View:
+    """Return a photo as the fit needs it; a roll that the phone measured itself comes before any other."""
+    view = view_of(viewed.landmarks, viewed.width, viewed.height, viewed.focal_px)
+    if viewed.roll_deg is None:
+        return view
+    return replace(view, roll=(math.radians(viewed.roll_deg), math.radians(LEVEL_SENSOR_SD_DEG)))
