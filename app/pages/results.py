@@ -10,7 +10,7 @@ from app.pages.axis import AngleAxis, DifferenceAxis, angle_axis, difference_axi
 from app.pages.overlays import MAIN_POINTS, Dial, Overlay, dial, overlay
 from app.pages.rendering import render, template
 from app.records import audit, people, rounds
-from app.records.comparisons import compared
+from app.records.comparisons import compared, round_findings
 from app.records.corrections import CorrectionRecord, in_force
 from app.records.measurements import FitRecord
 from app.records.photos import PhotoRecord
@@ -187,6 +187,6 @@ def show(request: Request, member: SignedIn, round_id: str) -> Response:
         left=tuple(_card(record, t, names) for t in record.of_side(Side.LEFT)),
         right=tuple(_card(record, t, names) for t in record.of_side(Side.RIGHT)),
         start=tuple(_card(record, t, names) for t in record.of_side(Side.START)),
-        findings=comparison.findings,
+        findings=(*round_findings(record), *comparison.findings),
     )
     return render(request, page)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import APIRouter, File, Form, Request, Response, UploadFile
+from sqlalchemy.orm import Session
 from starlette.datastructures import UploadFile as StarletteUpload
 from starlette.responses import JSONResponse, RedirectResponse
 
@@ -15,7 +16,7 @@ from app.photos.intake import Upload, take_in
 from app.photos.jobs import MEASURE_PHOTO
 from app.records import audit, photos, rounds
 from app.records.columns import new_id
-from app.security.members import SignedIn
+from app.security.members import MemberContext, SignedIn
 from app.services import services
 from vision.errors import KneelturnError
 from vision.findings import Finding
@@ -210,16 +211,30 @@ def send(
 @router.post("/trials/{trial_id}/side")
 def declare_side(request: Request, member: SignedIn, trial_id: str, side: Annotated[Side, Form()]) -> Response:
     """Declare another side for a trial and measure its photos again with it."""
-    parts = services(request)
-    with parts.database.begin() as session:
-        rounds.set_side(session, member.practice_id, trial_id, side)
-        trial = rounds.load_trial(session, member.practice_id, trial_id)
-        for photo in trial.photos:
-            photos.set_state(session, member.practice_id, photo.id, "waiting")
-            parts.queue.enqueue(session, MEASURE_PHOTO, photo.id)
-        audit.note(session, member.practice_id, member.member_id, "declare-side", "trial", trial_id)
-    parts.queue.wake()
-    return RedirectResponse(f"/rounds/{trial.round_id}/photos#{side}", 303)
+    with services(request).database.begin() as session:
+        round_id = rounds.round_of_trial(session, member.practice_id, trial_id)
+        _declare(session, request, member, trial_id, side)
+    services(request).queue.wake()
+    return RedirectResponse(f"/rounds/{round_id}/photos#{side}", 303)
+
+
+@router.post("/rounds/{round_id}/exchange")
+def exchange_sides(request: Request, member: SignedIn, round_id: str) -> Response:
+    """Declare every left trial right and every right trial left, and measure all of them again."""
+    with services(request).database.begin() as session:
+        for trial in rounds.load_round(session, member.practice_id, round_id).trials:
+            if trial.side is not Side.START:
+                _declare(session, request, member, trial.id, trial.side.other)
+    services(request).queue.wake()
+    return RedirectResponse(f"/rounds/{round_id}", 303)
+
+
+def _declare(session: Session, request: Request, member: MemberContext, trial_id: str, side: Side) -> None:
+    rounds.set_side(session, member.practice_id, trial_id, side)
+    for photo in rounds.load_trial(session, member.practice_id, trial_id).photos:
+        photos.set_state(session, member.practice_id, photo.id, "waiting")
+        services(request).queue.enqueue(session, MEASURE_PHOTO, photo.id)
+    audit.note(session, member.practice_id, member.member_id, "declare-side", "trial", trial_id)
 
 
 @router.post("/trials/{trial_id}/remove")

@@ -1,6 +1,7 @@
 """Measures one photo: looks at it, keeps what was seen, and has its round fitted again."""
 
 import io
+from collections.abc import Mapping
 from dataclasses import replace
 
 from PIL import Image
@@ -11,10 +12,11 @@ from app.photos.measurer import Measurer
 from app.photos.store import ORIGINAL, SHOWN, PhotoStore
 from app.records import measurements, photos, rounds
 from app.records.database import Database
+from vision import quality
 from vision.errors import KneelturnError
 from vision.findings import Finding, finding
 from vision.landmarks import Landmarks
-from vision.photo import Photo
+from vision.photo import Photo, decode
 from vision.sides import Side
 
 
@@ -29,13 +31,14 @@ def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, pho
             return  # removed meanwhile
         photos.set_state(session, practice_id, photo_id, "measuring")
         trial = rounds.load_trial(session, practice_id, photos.photo(session, practice_id, photo_id).trial_id)
-        twice = photos.same_photo_elsewhere(session, practice_id, photo_id)
+        earlier = photos.earlier_in_round(session, practice_id, photo_id)
 
     photo, found = _look(store, measurer, photo_id, trial.side)
     if photo is not None:
-        store.put(photo_id, SHOWN, shown_copy(photo, shown_px))
-    if twice:
-        found = _with_finding(found, finding("photo-twice"))
+        shown = shown_copy(photo, shown_px)
+        store.put(photo_id, SHOWN, shown)
+        if _given_before(photo.digest, shown, earlier, store):
+            found = replace(found, findings=(*found.findings, finding("photo-twice")))
 
     with database.begin() as session:
         try:
@@ -89,8 +92,11 @@ def as_finding(error: KneelturnError) -> Finding:
     return Finding(error.code, error.message, error.advice, withholds=True)
 
 
-def _with_finding(found: Landmarks, extra: Finding) -> Landmarks:
-    return replace(found, findings=(*found.findings, extra))
+def _given_before(digest: str, shown: bytes, earlier: Mapping[str, str], store: PhotoStore) -> bool:
+    """Return whether the same picture was given before in the round; ``earlier`` maps photo id to digest."""
+    copies = [(copy, earlier[i]) for i in earlier if (copy := store.get(i, SHOWN)) is not None]
+    as_photos = [replace(decode(copy), digest=known) for copy, known in (*copies, (shown, digest))]
+    return as_photos[-1] in quality.repeated_photos(as_photos)
 
 
 def shown_copy(photo: Photo, longer_edge_px: int) -> bytes:

@@ -21,11 +21,11 @@ the camera not sitting square in the phone and for hands (judgement, no source).
 
 
 class VisionMeasurer:
-    """Measures with the default finders; they are loaded at the first photo and used by one thread at a time."""
+    """Measures with the default finders, loaded at the first photo, unless others are given; one thread at a time."""
 
-    def __init__(self, max_bytes: int = DEFAULT_LIMITS.max_bytes) -> None:
+    def __init__(self, max_bytes: int = DEFAULT_LIMITS.max_bytes, finders: tuple[LandmarkFinder, ...] = ()) -> None:
         self._limits = replace(DEFAULT_LIMITS, max_bytes=max_bytes)
-        self._finders: tuple[LandmarkFinder, ...] = ()
+        self._finders = finders
         self._one_at_a_time = threading.Lock()
 
     def decode(self, data: bytes) -> Photo:

@@ -3,6 +3,8 @@
 from app.records.people import PracticeRecord
 from app.records.rounds import RoundRecord
 from vision.compare import Comparison, Sem, compare_sides
+from vision.findings import Finding
+from vision.quality import sides_exchanged
 from vision.rotation import Rotation
 from vision.sides import Side
 
@@ -17,6 +19,11 @@ def own_sem(practice: PracticeRecord) -> Sem | None:
     if practice.own_sem_deg is None:
         return None
     return Sem(practice.own_sem_deg, "this practice's own agreement study")
+
+
+def round_findings(record: RoundRecord) -> tuple[Finding, ...]:
+    """Return what was noticed about the round as a whole beyond the comparison: exchanged sides."""
+    return sides_exchanged(counted_rotations(record, Side.LEFT), counted_rotations(record, Side.RIGHT))
 
 
 def compared(record: RoundRecord, practice: PracticeRecord) -> Comparison:

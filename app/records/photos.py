@@ -135,24 +135,16 @@ def photos_of(session: Session, trial_ids: Sequence[str]) -> dict[str, list[Phot
     return result
 
 
-def same_photo_elsewhere(session: Session, practice_id: str, photo_id: str) -> bool:
-    """Return whether the same bytes were already sent before as another photo of the same round."""
+def earlier_in_round(session: Session, practice_id: str, photo_id: str) -> dict[str, str]:
+    """Return id to digest of the photos that were sent earlier for the same round."""
     row = _row(session, practice_id, photo_id)
     round_id = select(models.Trial.round_id).where(models.Trial.id == row.trial_id).scalar_subquery()
-    return (
-        session.scalar(
-            select(models.Photo.id)
-            .join(models.Trial, models.Trial.id == models.Photo.trial_id)
-            .where(
-                models.Trial.round_id == round_id,
-                models.Photo.digest == row.digest,
-                models.Photo.id != row.id,
-                models.Photo.created_at <= row.created_at,
-            )
-            .limit(1)
-        )
-        is not None
+    rows = session.execute(
+        select(models.Photo.id, models.Photo.digest)
+        .join(models.Trial, models.Trial.id == models.Photo.trial_id)
+        .where(models.Trial.round_id == round_id, models.Photo.id != row.id, models.Photo.created_at <= row.created_at)
     )
+    return {r.id: r.digest for r in rows}
 
 
 def waiting_in_round(session: Session, round_id: str) -> int:
