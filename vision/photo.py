@@ -16,7 +16,7 @@ from typing import NoReturn
 
 import numpy as np
 import pi_heif
-from PIL import Image, ImageOps
+from PIL import Image, ImageFile, ImageOps
 
 from vision.arrays import ByteArray
 from vision.errors import PhotoError
@@ -165,6 +165,9 @@ def decode(data: bytes, limits: PhotoLimits = DEFAULT_LIMITS) -> Photo:
     if media_type not in _FORMATS:
         _refuse("photo-type-unsupported", type=media_type.partition("/")[2].upper())
 
+    # A switch for the whole process, and other libraries throw it (WeasyPrint does when imported): half a photo
+    # would then be measured as if its grey rest were the room.
+    ImageFile.LOAD_TRUNCATED_IMAGES = False
     with warnings.catch_warnings():
         # Pillow warns about odd metadata and large sizes; the limits here are ours and stricter.
         warnings.simplefilter("ignore")

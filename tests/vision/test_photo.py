@@ -11,7 +11,7 @@ from datetime import datetime
 import numpy as np
 import pillow_heif
 import pytest
-from PIL import Image
+from PIL import Image, ImageFile
 
 from vision.errors import PhotoError
 from vision.photo import PhotoLimits, decode, sniff
@@ -173,6 +173,12 @@ def test_pictures_of_other_types_are_refused_by_name():
     assert caught.value.code == "photo-type-unsupported"
     assert sniff(encode(scene(), "TIFF")) == "image/tiff"
     assert sniff(encode(scene(), "AVIF")) == "image/avif"
+
+
+def test_half_a_photo_is_refused_even_where_another_library_told_pillow_to_take_it(monkeypatch):
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
+    data = encode(scene(), "JPEG")
+    assert code_of(data[: len(data) // 2]) == "photo-damaged"
 
 
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "HEIF"])
