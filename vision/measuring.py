@@ -5,12 +5,14 @@ bytes -> :class:`~vision.photo.Photo` -> :class:`~vision.landmarks.Landmarks` ->
 its reason along as a finding and never spoils the others.
 """
 
+import logging
 import math
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
 from typing_extensions import TypeIs
 
 from vision import quality
@@ -24,6 +26,8 @@ from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import DEFAULT_LIMITS, Photo, PhotoLimits, decode
 from vision.rotation import Rotation
 from vision.sides import Side
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -222,7 +226,11 @@ def examine(
         photo = decode(_bytes(source), limits)
     except PhotoError as error:
         return MeasuredPhoto(name, None, nobody, {}, (as_finding(error),))
-    landmarks = find_landmarks(photo, side, finders)
+    try:
+        landmarks = find_landmarks(photo, side, finders)
+    except Exception:  # a fault of ours in one photo must not lose the others
+        log.exception("looking at a photo broke down")
+        return MeasuredPhoto(name, photo, nobody, {}, (finding("measuring-broke"),))
     return MeasuredPhoto(name, photo, landmarks, {}, landmarks.findings)
 
 
@@ -278,6 +286,10 @@ def fit_declared(
             fitted[i] = _as_it_looks(trial, breadth_mm)
         except FitError as error:
             results[i] = error
+        except np.linalg.LinAlgError:
+            log.exception("fitting a trial broke down")
+            broke = finding("measuring-broke")
+            results[i] = FitError(broke.message, broke.advice, broke.code)
     joint = fit_person(list(fitted.values()), breadth_mm=breadth_mm) if fitted else ()
     for i, fit in zip(fitted, joint, strict=True):
         results[i] = _under(trials[i].side, fit)

@@ -4,6 +4,7 @@ import io
 import shutil
 
 import numpy as np
+import pillow_heif
 import pytest
 from PIL import Image
 from scipy.stats import binom
@@ -194,6 +195,19 @@ def test_a_wrong_extension_does_not_matter(knowing, tmp_path):
     assert measure(left=disguised, finders=knowing)
 
 
+def test_a_finder_that_breaks_down_on_one_photo_does_not_lose_the_others(knowing):
+    class Breaks(KnowingFinder):
+        def find(self, photo, side):
+            if side is Side.LEFT:
+                raise RuntimeError("a fault of ours")
+            return super().find(photo, side)
+
+    result = measure(left=sample("person01", "left"), right=sample("person01", "right"), finders=[Breaks()])
+    assert [f.code for f in result.left[0].photos[0].findings] == ["measuring-broke"]
+    assert result.left[0].photos[0].photo is not None, "the photo is kept for measuring by hand"
+    assert result.right[0].rotation
+
+
 def test_nothing_measurable_is_a_result_too(knowing):
     result = measure(left=b"", right=b"", finders=knowing)
     assert not result
@@ -214,6 +228,21 @@ def model_results():
 def test_with_the_default_finders_the_bands_hold_the_true_angles(model_results):
     trials = trials_of(model_results)
     assert sum(held(*t) for t in trials) >= fewest_held(len(trials))
+
+
+def test_a_heic_of_twelve_megapixels_is_measured_whatever_its_name(model_results):
+    pillow_heif.register_heif_opener()
+    out = io.BytesIO()
+    with Image.open(sample("person01", "left")) as picture:
+        picture.resize((4032, 3024)).save(out, "HEIF", quality=60, exif=picture.getexif().tobytes())
+    trial = measure(left=PhotoFile("IMG_0001.JPG", out.getvalue())).left[0]
+    photo = trial.photos[0].photo
+    assert (photo.width, photo.height, photo.media_type) == (4032, 3024, "image/heic")
+    assert photo.focal_px is not None
+    small = model_results["person01"].left[0].photos[0].landmarks.points["shoulder_joint_left"]
+    large = trial.photos[0].landmarks.points["shoulder_joint_left"]
+    assert np.hypot(large.x - 3.36 * small.x, large.y - 3.36 * small.y) < 3 * 3.36 * small.sd_px
+    assert trial.fit is not None
 
 
 def test_with_the_default_finders_an_angle_is_given_or_the_reason(model_results):
