@@ -32,7 +32,7 @@ BREADTH_MEAN, BREADTH_SD = 0.755, 0.058
 # Seidel 1995, from memory): 0.35 T; finders' hip points lie up to the trochanters, about 0.33 m: 0.6 T.  [J] wide.
 HIP_SPACING_MEAN, HIP_SPACING_SD = 0.43, 0.07
 # [J] side-bend and a shifted pelvis tilt the hip line against the trunk axis.
-HIP_SKEW_SD = np.radians(6.0)
+HIP_SKEW_SD = np.radians(5.0)
 # [J] one shoulder shrugged or leant on tilts the acromion line against the trunk axis.
 GIRDLE_SKEW_SD = np.radians(4.5)
 # One acromion 4 cm forward or back turns the line by 5.5 to 6.3 degrees without the spine ([A], geometry).
@@ -69,22 +69,22 @@ class _Attachment:
 
 _ATTACHED = {
     # [A] the joint lies below the acromion by about a tenth of T
-    "shoulder_joint": _Attachment("acromion", "girdle", (-0.10, -0.02, -0.01), (0.025, 0.025, 0.03)),
+    "shoulder_joint": _Attachment("acromion", "girdle", (-0.10, -0.02, -0.01), (0.02, 0.02, 0.025)),
     # [A] cervicale above the acromia by .14 T, less when leaning on the arm lifts the girdle
-    "c7": _Attachment("girdle", "girdle", (0.09, 0.0, 0.09), (0.045, 0.035, 0.04)),
+    "c7": _Attachment("girdle", "girdle", (0.09, 0.0, 0.09), (0.035, 0.03, 0.03)),
     # [A] suprasternale level with the acromia, lower when the girdle is lifted; half the chest depth in front
-    "sternum": _Attachment("girdle", "girdle", (-0.07, 0.0, -0.18), (0.055, 0.035, 0.045)),
+    "sternum": _Attachment("girdle", "girdle", (-0.07, 0.0, -0.18), (0.045, 0.03, 0.035)),
     # [A] iliocristale and half the chest depth
-    "t12": _Attachment("pelvis", "waist", (0.46, 0.0, 0.26), (0.06, 0.03, 0.045)),
-    "s2": _Attachment("pelvis", "trunk", (0.0, 0.0, 0.20), (0.045, 0.03, 0.04)),
+    "t12": _Attachment("pelvis", "waist", (0.46, 0.0, 0.26), (0.05, 0.025, 0.035)),
+    "s2": _Attachment("pelvis", "trunk", (0.0, 0.0, 0.20), (0.035, 0.025, 0.03)),
     # [J] people turn their heads as they like
-    "ear": _Attachment("girdle", "girdle", (0.38, 0.10, -0.07), (0.09, 0.13, 0.13)),
-    "nose": _Attachment("girdle", "girdle", (0.38, 0.0, -0.27), (0.12, 0.20, 0.13)),
+    "ear": _Attachment("girdle", "girdle", (0.38, 0.10, -0.07), (0.07, 0.10, 0.10)),
+    "nose": _Attachment("girdle", "girdle", (0.38, 0.0, -0.27), (0.10, 0.16, 0.10)),
     # [G] knees and shins rest on the floor; thigh and shin lengths [A]
-    "knee": _Attachment("hip_joint", "world", (0.74, 0.05, -0.36), (0.065, 0.10, 0.05)),
-    "ankle": _Attachment("hip_joint", "world", (-0.13, -0.08, -0.37), (0.08, 0.06, 0.05)),
+    "knee": _Attachment("hip_joint", "world", (0.74, 0.05, -0.36), (0.05, 0.08, 0.04)),
+    "ankle": _Attachment("hip_joint", "world", (-0.13, -0.08, -0.37), (0.065, 0.05, 0.04)),
     # [J] the support elbow stands on the floor between the knees
-    "elbow": _Attachment("pelvis", "world", (0.70, 0.08, -0.40), (0.18, 0.22, 0.06)),
+    "elbow": _Attachment("pelvis", "world", (0.70, 0.08, -0.40), (0.15, 0.20, 0.05)),
 }
 NAMES: tuple[str, ...] = tuple(
     name

@@ -1,7 +1,7 @@
 """How good is the angle, and is the band honest?  A table by viewpoint and landmark source.
 
     python -m tests.bench.fit_bench                      # 40 posed people nobody was tuned on: the figures to quote
-    python -m tests.bench.fit_bench --pictures ../shared/phantom/pictures --finder vision.mediapipe_finder:MediapipeFinder
+    python -m tests.bench.fit_bench --pictures DIR DIR --finder vision.mediapipe_finder:MediapipeFinder
     python -m tests.bench.fit_bench --people FILE.json --sources hand --joint
 
 The people are made by ``pose_people.py`` (posed, projected, visibility by ray cast) or are rendered pictures with the
