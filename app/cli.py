@@ -5,7 +5,9 @@ within a major version. Exit codes: 0 measured, 2 bad usage, 3 no angle could be
 """
 
 import contextlib
+import io
 import json
+import os
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -91,7 +93,7 @@ def measure(
     if overlay is not None:
         _write_overlays(result, overlay)
     if json_to is not None:
-        text = json.dumps(report(result), ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+        text = json.dumps(report(result), indent=2, allow_nan=False) + "\n"  # ASCII: safe in any locale
         if json_to == "-":
             sys.stdout.write(text)
         else:
@@ -210,8 +212,10 @@ def _views(given: str, option: str) -> list[Path]:
 
 
 def _check_writable(path: Path) -> None:
-    if path.is_dir() or not path.parent.is_dir():
-        raise typer.BadParameter(f"{path} cannot be written: its folder must exist", param_hint="--json")
+    if path.is_dir() or not path.parent.is_dir() or not os.access(path if path.exists() else path.parent, os.W_OK):
+        raise typer.BadParameter(
+            f"{path} cannot be written: its folder must exist and be yours to write", param_hint="--json"
+        )
 
 
 def _make_folder(folder: Path) -> None:
@@ -247,6 +251,8 @@ def _progress() -> Iterator["Told"]:
 
 
 def _print(result: "Measurement") -> None:
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a file name or a degree sign must not end in a stack trace
     console = Console(width=None if sys.stdout.isatty() else 110, highlight=False, markup=False)
     table = Table(box=box.SIMPLE_HEAD)
     for heading, align in (("photo", "left"), ("side", "left"), ("trial", "right"), ("rotation", "right")):
@@ -271,7 +277,7 @@ def _print(result: "Measurement") -> None:
     _print_findings(console, result)
     console.print(
         "\nThe angle is that of the shoulder line against the pelvis in this position, not of the spine alone. "
-        "It informs;\na licensed practitioner decides."
+        "It informs; a licensed practitioner decides."
     )
 
 
@@ -307,11 +313,12 @@ def _write_overlays(result: "Measurement", folder: Path) -> None:
     from vision.draw import overlay
 
     for trial in result.trials:
-        for photo in trial.photos:
+        for view, photo in enumerate(trial.photos, 1):
             if photo.photo is None:
                 continue
             picture = overlay(photo.photo, photo.landmarks, trial.rotation, photo.projected)
-            picture.save(folder / f"{trial.side}-{trial.number}-{Path(photo.name).stem}.jpg", quality=90)
+            which = f"{trial.side}-{trial.number}" + (f"-view{view}" if len(trial.photos) > 1 else "")
+            picture.save(folder / f"{which}-{Path(photo.name).stem}.jpg", quality=90)
 
 
 def run(arguments: Sequence[str] | None = None) -> None:

@@ -14,6 +14,7 @@ from PIL import Image
 
 from app import cli
 from tests.samples import PEOPLE, PICTURES, KnowingFinder, sample, true_deg
+from tests.vision.test_photo import bomb
 from vision import measuring
 from vision.report_json import schema
 
@@ -165,6 +166,33 @@ def test_overlays_are_written_for_every_photo_that_can_be_opened(kneelturn, tmp_
             assert picture.size == (1200, 900)
 
 
+def test_overlays_of_viewpoints_with_the_same_name_do_not_overwrite_each_other(kneelturn, tmp_path):
+    again = tmp_path / "again"
+    again.mkdir()
+    shutil.copy(sample("person01", "left"), again)
+    views = f"{sample('person01', 'left')},{again / 'person01_left.jpg'}"
+    kneelturn("measure", "--left", views, "--overlay", tmp_path / "drawn")
+    assert len(list((tmp_path / "drawn").iterdir())) == 2
+
+
+def test_a_file_name_that_is_no_text_does_not_end_in_a_stack_trace(tmp_path):
+    odd = os.fsencode(tmp_path) + b"/\xff\xfe.jpg"
+    with open(odd, "wb") as file:  # noqa: PTH123 - bytes
+        file.write(b"nothing")
+    for extra in ([], ["--json", "-"]):
+        ran = subprocess.run(
+            [sys.executable, "-m", "app.cli", "measure", "--left", odd, *extra],
+            cwd=ROOT,
+            env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "ascii"},
+            capture_output=True,
+            timeout=120,
+        )
+        assert ran.returncode == 3, ran.stderr
+        assert b"Traceback" not in ran.stderr
+        if extra:
+            assert json.loads(ran.stdout)["photos"][0]["findings"][0]["code"] == "photo-not-a-picture"
+
+
 # ---- exit codes
 
 
@@ -174,6 +202,7 @@ def test_overlays_are_written_for_every_photo_that_can_be_opened(kneelturn, tmp_
         (b"", "photo-empty"),
         (b"a letter", "photo-not-a-picture"),
         (sample("person01", "left").read_bytes()[:5000], "photo-damaged"),
+        (bomb(10_000, 10_000), "photo-too-many-pixels"),
         ((PICTURES / "standing.jpg").read_bytes(), "person-not-found"),
     ],
 )
