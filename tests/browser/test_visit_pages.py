@@ -1,0 +1,84 @@
+"""Every page around the measurement: no serious accessibility finding, light, and no sideways scrolling on a phone."""
+
+import re
+from datetime import timedelta
+
+import pytest
+
+from app.care.drills import DRILLS
+from app.care.safety import KEYS, Answer
+from app.records import consents, plans, visits
+from app.records.columns import now
+from tests.browser.conftest import DESK, serious_findings
+from tests.browser.test_every_page import LIGHT_BYTES
+
+FAR_AWAY = now() + timedelta(days=30)
+DATA_PICTURES = re.compile(rb"data:image/jpeg;base64,[^\"]+")  # photos inside the report
+
+
+def paths(practice):
+    practice.round("start", "left", "right")
+    round_id = practice.round("start", "left", "left", "right")
+    practice.measure()
+    visit_id = practice.load(round_id).visit_id
+    athlete_id = practice.athlete_id
+    at = practice.practice_id
+    with practice.services.database.begin() as session:
+        consents.set_consents(session, at, athlete_id, ["measuring", "records", "sharing"], practice.member_id)
+        flagged = {key: Answer.YES if key in ("cancer", "osteoporosis") else Answer.NO for key in KEYS}
+        visits.add_screen(session, at, visit_id, flagged, practice.member_id)
+        told = {"words": "stiff", "pain_now": 3, "pain_worst": 6, "sites": ["back-upper-left"]}
+        visits.add_complaint(session, at, visit_id, written_by=practice.member_id, **told)
+        doses = [(d.key, d.dose) for d in DRILLS]
+        plan_id = plans.add_plan(session, at, athlete_id, doses, "Gently", practice.member_id).id
+        secret = plans.make_link(session, at, plan_id, FAR_AWAY)
+    return [
+        "/athletes",
+        f"/athletes/{athlete_id}",
+        f"/athletes/{athlete_id}/trend",
+        f"/athletes/{athlete_id}/plan",
+        f"/athletes/{athlete_id}/report?for=doctor&pictures=clear",
+        f"/athletes/{athlete_id}/report?for=coach",
+        f"/visits/{visit_id}",
+        f"/visits/{visit_id}/safety",
+        f"/visits/{visit_id}/complaint",
+        f"/visits/{visit_id}/set-up",
+        f"/rounds/{round_id}/decision",
+        f"/rounds/{round_id}/notes",
+        f"/plans/{plan_id}",
+        f"/p/{secret}",
+        "/members",
+        "/account",
+        "/audit-log",
+        "/sign-in",
+    ]
+
+
+@pytest.mark.parametrize("kind", [{}, {**DESK, "is_mobile": False}], ids=["phone", "desk"])
+def test_pages_have_no_serious_accessibility_finding_and_do_not_scroll_sideways(open_page, site, kind):
+    page = open_page(**kind)
+    found = {}
+    for path in paths(site.practice):
+        assert page.goto(path).status == 200, path
+        width = page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
+        assert width[0] <= width[1], path
+        page.evaluate("document.querySelectorAll('details').forEach((d) => (d.open = true))")
+        found[path] = serious_findings(page)
+    assert {path: f for path, f in found.items() if f} == {}
+
+
+def test_pages_are_light_without_their_photos(open_page, site):
+    page = open_page()
+    weights = {}
+    for path in paths(site.practice):
+        sizes = []
+        page.on("response", lambda r, sizes=sizes: sizes.append(r))
+        page.goto(path)
+        page.wait_for_load_state("networkidle")
+        weights[path] = sum(
+            len(r.body()) - sum(map(len, DATA_PICTURES.findall(r.body())))
+            for r in sizes
+            if r.ok and "image/jpeg" not in r.headers.get("content-type", "")
+        )
+    assert {path: size for path, size in weights.items() if size > LIGHT_BYTES} == {}
+    assert min(weights.values()) > 1000
