@@ -9,12 +9,14 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
+from app.api import v1
 from app.pages import routers
 from app.pages.problem import CROSS_SITE, Refusal, add_error_pages
 from app.pages.rendering import STATIC, static_version
 from app.photos import measuring, self_screens
 from app.photos.jobs import MEASURE_PHOTO, ThreadRunner
 from app.photos.measurer import Measurer
+from app.photos.retention import RetentionThread
 from app.photos.store import LocalFolder
 from app.photos.vision_measurer import VisionMeasurer
 from app.records.database import Database
@@ -66,16 +68,20 @@ def create_app(settings: Settings, measurer: Measurer | None = None) -> FastAPI:
         failed=give_up,
     )
 
+    retention = RetentionThread(database, store)
+
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         runner.start()
+        retention.start()
         yield
+        retention.stop()
         runner.stop()
         database.close()
 
     app = FastAPI(title="Kneelturn", lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url=None)
     app.state.services = Services(settings, database, store, runner, measurer)
-    for router in routers():
+    for router in (*routers(), v1.router):
         app.include_router(router)
     app.mount(f"/static/{static_version()}", _KeptStatic(directory=STATIC), name="static")
     add_error_pages(app)

@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse
 from app.errors import InputError
 from app.pages.form import SentForm
 from app.pages.rendering import render, template
-from app.records import audit, members, people, sign_ins
+from app.records import audit, erasing, members, people, sign_ins
 from app.records.columns import now
 from app.security import passwords
 from app.security.members import Manager, SignedIn, cookie_name
@@ -31,6 +31,8 @@ class MembersPage:
     rights: tuple[tuple[str, tuple[bool, ...]], ...]
     shortest: int
     keep_photos_days: int | None
+    tombstones: tuple[erasing.TombstoneRecord, ...]
+    names: Mapping[str, str]
 
 
 @template("account.html")
@@ -62,8 +64,20 @@ def show_members(request: Request, member: Manager) -> Response:
     with services(request).database.begin() as session:
         found = members.members(session, member.practice_id)
         keep = people.practice(session, member.practice_id).keep_photos_days
+        erased = erasing.tombstones(session, member.practice_id)
+        names = people.member_names(session, member.practice_id)
     table = tuple((str(right), tuple(right in RIGHTS[role] for role in ROLE_WORDS)) for right in Right)
-    return render(request, MembersPage(tuple(found), member.member_id, ROLE_WORDS, table, passwords.SHORTEST, keep))
+    page = MembersPage(
+        members=tuple(found),
+        own_id=member.member_id,
+        roles=ROLE_WORDS,
+        rights=table,
+        shortest=passwords.SHORTEST,
+        keep_photos_days=keep,
+        tombstones=tuple(erased),
+        names=names,
+    )
+    return render(request, page)
 
 
 @router.post("/members")

@@ -10,14 +10,22 @@ from app.services import services
 
 router = APIRouter()
 
+_ERASED = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 400 300"><rect width="400" height="300" fill="#d5dce2"/>'
+    '<text x="200" y="155" text-anchor="middle" font-family="sans-serif" font-size="22">Photo erased, '
+    "its result is kept</text></svg>"
+)
+
 
 @router.get("/photos/{photo_id}/picture")
 def picture(request: Request, member: SignedIn, photo_id: str) -> Response:
     """Return the upright copy without metadata; caches are told to keep nothing."""
     parts = services(request)
     with parts.database.begin() as session:
-        photos.photo(session, member.practice_id, photo_id)
+        photo = photos.photo(session, member.practice_id, photo_id)
     data = parts.store.get(photo_id, SHOWN)
+    if photo.erased_at is not None:
+        return Response(_ERASED, media_type="image/svg+xml")
     if data is None:
         raise NotFoundError("There is no picture to show for this photo.")
     return Response(data, media_type="image/jpeg")

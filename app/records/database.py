@@ -47,6 +47,12 @@ class Database:
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
 
+    def forget_erased(self) -> None:
+        """Let nothing of erased rows stay in SQLite's write-ahead log; other databases need no such step here."""
+        if self.engine.url.get_backend_name() == "sqlite":
+            with self.engine.connect() as connection:
+                connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+
     def close(self) -> None:
         """Give all connections back."""
         self.engine.dispose()

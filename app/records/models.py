@@ -147,6 +147,7 @@ class Photo(Base):
     media_type: Mapped[str | None] = mapped_column(String(50))
     taken_at: Mapped[str | None] = mapped_column(String(40))  # as the camera wrote it, without zone
     roll_deg: Mapped[float | None]  # from the phone's motion sensor, where it was stored with the photo
+    erased_at: Mapped[datetime | None] = mapped_column(UtcTime)  # the files are gone, the results stay
     created_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
 
 

@@ -33,6 +33,7 @@ class PhotoRecord:
     roll_deg: float | None
     created_at: datetime
     measurement: MeasurementRecord | None
+    erased_at: datetime | None = None
 
     @property
     def shown(self) -> bool:
@@ -55,6 +56,7 @@ def _record(row: models.Photo, measurement: MeasurementRecord | None) -> PhotoRe
         roll_deg=row.roll_deg,
         created_at=row.created_at,
         measurement=measurement,
+        erased_at=row.erased_at,
     )
 
 

@@ -34,6 +34,14 @@ def cookie_name(settings: Settings) -> str:
     return "__Host-kneelturn" if settings.public_url.startswith("https://") else "kneelturn"
 
 
+def sent_secret(request: Request) -> str:
+    """Return the secret a request came with, from a program's bearer token (RFC 6750) or the browser's cookie."""
+    scheme, _, token = request.headers.get("authorization", "").partition(" ")
+    if scheme.lower() == "bearer":
+        return token.strip()
+    return request.cookies.get(cookie_name(services(request).settings), "")
+
+
 def require_member(request: Request) -> MemberContext:
     """Return the member who is signed in; a demo signs its visitors in by itself.
 
@@ -44,7 +52,7 @@ def require_member(request: Request) -> MemberContext:
 
     """
     parts = services(request)
-    secret = request.cookies.get(cookie_name(parts.settings), "")
+    secret = sent_secret(request)
     with parts.database.begin() as session:
         member = sign_ins.member_of(session, secret, now()) if secret else None
         if member is None and parts.settings.demo:

@@ -39,6 +39,8 @@ def paths(practice):
         f"/athletes/{athlete_id}/plan",
         f"/athletes/{athlete_id}/report?for=doctor&pictures=clear",
         f"/athletes/{athlete_id}/report?for=coach",
+        f"/athletes/{athlete_id}/data",
+        "/api/docs",
         f"/visits/{visit_id}",
         f"/visits/{visit_id}/safety",
         f"/visits/{visit_id}/complaint",
