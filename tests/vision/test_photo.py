@@ -1,5 +1,6 @@
 """Decoding: every type, every orientation, every way in which a file can be wrong."""
 
+import contextlib
 import io
 import math
 import struct
@@ -9,6 +10,7 @@ import zlib
 from datetime import datetime
 
 import numpy as np
+import pi_heif
 import pillow_heif
 import pytest
 from PIL import Image, ImageFile
@@ -240,3 +242,31 @@ def test_a_twelve_megapixel_heic_is_decoded():
     photo = decode(encode(big, "HEIF", quality=50, exif=exif().tobytes()))
     assert (photo.width, photo.height) == (4032, 3024)
     assert corners(photo.pixels) == corners(np.asarray(scene()))
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "HEIF"])
+def test_damaged_bytes_are_decoded_or_refused_but_nothing_else(kind):
+    rng = np.random.default_rng(11)
+    data = encode(scene(), kind, quality=80, exif=exif().tobytes())
+    for _ in range(60):
+        broken = bytearray(data)
+        for at in rng.integers(0, len(broken), rng.integers(1, 30)):
+            broken[at] = rng.integers(0, 256)
+        with contextlib.suppress(PhotoError):  # anything else fails the test
+            assert decode(bytes(broken)).pixels.ndim == 3
+
+
+def test_a_phone_jpeg_with_a_second_picture_inside_gives_the_first():
+    out = io.BytesIO()
+    scene().save(out, "MPO", save_all=True, append_images=[Image.new("RGB", (W, H))], quality=90)
+    photo = decode(out.getvalue())
+    assert photo.media_type == "image/jpeg"
+    assert corners(photo.pixels) == corners(np.asarray(scene()))
+
+
+def test_a_heic_is_not_decoded_before_its_size_is_checked(monkeypatch):
+    data = encode(scene().resize((2000, 1500)), "HEIF", quality=50)
+    decoded = []
+    monkeypatch.setattr(pi_heif.HeifImageFile, "load", lambda self: decoded.append(self))
+    assert code_of(data, max_pixels=2_999_999) == "photo-too-many-pixels"
+    assert decoded == []
