@@ -36,7 +36,8 @@ def with_points_by_hand(landmarks: Landmarks, placed: Mapping[str, tuple[float, 
     positions = {name: (p.x, p.y) for name, p in points.items()} | dict(placed)
     trunk_px = _trunk_px(positions)
     for name, (x, y) in placed.items():
-        before = points.get(name)
+        # a finder that knows no shoulder tips still tells which shoulder can be seen
+        before = landmarks.points.get(name) or landmarks.points.get(name.replace("acromion", "shoulder_joint"))
         seen = before is not None and before.seen
         share = SEEN_SHARE if seen else HIDDEN_SHARE
         points[name] = Landmark.round_(x, y, max(share * trunk_px, 0.5), seen, "hand")

@@ -33,6 +33,13 @@ def test_the_scatter_follows_the_trunk_and_whether_the_point_is_seen():
     assert after.points["acromion_right"].sd_px == pytest.approx(HIDDEN_SHARE * 200)
 
 
+def test_a_shoulder_tip_counts_as_seen_where_the_shoulder_is():
+    shoulder = Landmarks({"shoulder_joint_left": Landmark.round_(100, 100, 20, True, "pose-model")}, "a finder")
+    after = with_points_by_hand(shoulder, {"acromion_left": (100.0, 90.0), "acromion_right": (100.0, 140.0)})
+    assert after.points["acromion_left"].seen
+    assert not after.points["acromion_right"].seen
+
+
 def test_a_deciding_point_by_hand_sets_the_whole_picture_evidence_aside_and_another_does_not():
     assert with_points_by_hand(FOUND, {"hip_joint_left": (290.0, 120.0)}).angle is None
     assert with_points_by_hand(FOUND, {"knee_left": (210.0, 300.0)}).angle is FOUND.angle
