@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Request, Response
 
 from app.errors import NotFoundError
-from app.photos.store import SHOWN
+from app.photos.store import SHOWN, SMALL
 from app.records import photos
 from app.security.members import SignedIn
 from app.services import services
@@ -18,14 +18,14 @@ _ERASED = (
 
 
 @router.get("/photos/{photo_id}/picture")
-def picture(request: Request, member: SignedIn, photo_id: str) -> Response:
-    """Return the upright copy without metadata; caches are told to keep nothing."""
+def picture(request: Request, member: SignedIn, photo_id: str, small: bool = False) -> Response:
+    """Return the upright copy without metadata, or the small one for lists; caches are told to keep nothing."""
     parts = services(request)
     with parts.database.begin() as session:
         photo = photos.photo(session, member.practice_id, photo_id)
-    data = parts.store.get(photo_id, SHOWN)
     if photo.erased_at is not None:
         return Response(_ERASED, media_type="image/svg+xml")
+    data = parts.store.get(photo_id, SMALL if small else SHOWN)
     if data is None:
         raise NotFoundError("There is no picture to show for this photo.")
     return Response(data, media_type="image/jpeg")

@@ -92,6 +92,10 @@ def _rows(trials: Iterable[rounds.TrialRecord]) -> tuple[PhotoRow, ...]:
     for count, trial in enumerate(trials, 1):
         for photo in trial.photos:
             found = photo.measurement.landmarks.findings if photo.measurement else ()
+            rotation = trial.current.rotation if trial.current else None
+            words_now = words.STATE[photo.state]
+            if photo.state == "measured" and rotation is not None and not rotation:
+                words_now, found = "No angle yet", (*found, *rotation.findings)
             name = f"Trial {count}" if trial.side is not Side.START else f"Start photo {count}"
             rows.append(
                 PhotoRow(
@@ -100,10 +104,10 @@ def _rows(trials: Iterable[rounds.TrialRecord]) -> tuple[PhotoRow, ...]:
                     name=name if photo.viewpoint == 1 else f"{name}, viewpoint {photo.viewpoint}",
                     viewpoint=photo.viewpoint,
                     state=photo.state,
-                    state_words=words.STATE[photo.state],
+                    state_words=words_now,
                     shown=photo.shown,
-                    rotation=trial.current.rotation if trial.current and photo.viewpoint == 1 else None,
-                    findings=tuple(f for f in found if f.withholds or f.code == "photo-twice"),
+                    rotation=rotation if photo.viewpoint == 1 else None,
+                    findings=tuple(dict.fromkeys(f for f in found if f.withholds or f.code == "photo-twice")),
                 )
             )
     return tuple(rows)

@@ -9,7 +9,7 @@ from PIL import Image
 from app.errors import NotFoundError
 from app.photos.fitting import fit_round_again, software
 from app.photos.measurer import Measurer
-from app.photos.store import ORIGINAL, SHOWN, PhotoStore
+from app.photos.store import ORIGINAL, SHOWN, SMALL, PhotoStore
 from app.records import measurements, photos, rounds
 from app.records.database import Database
 from vision import quality
@@ -18,6 +18,8 @@ from vision.findings import Finding, finding
 from vision.landmarks import Landmarks
 from vision.photo import Photo, decode
 from vision.sides import Side
+
+SMALL_PX = 320  # longer edge of the copy for lists
 
 
 def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, photo_id: str, *, shown_px: int) -> None:
@@ -37,6 +39,7 @@ def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, pho
     if photo is not None:
         shown = shown_copy(photo, shown_px)
         store.put(photo_id, SHOWN, shown)
+        store.put(photo_id, SMALL, shown_copy(photo, SMALL_PX))
         if _given_before(photo.digest, shown, earlier, store):
             found = replace(found, findings=(*found.findings, finding("photo-twice")))
 

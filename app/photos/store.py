@@ -9,6 +9,7 @@ from typing import Protocol
 
 ORIGINAL = "original"  # as received, location removed
 SHOWN = "shown.jpg"  # upright, without metadata, for pages
+SMALL = "small.jpg"  # the same, for lists
 
 
 class PhotoStore(Protocol):

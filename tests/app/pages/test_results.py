@@ -1,10 +1,14 @@
 """The result page: what holds, what was automatic, and the picture to scale."""
 
+import io
+
 import pytest
+from PIL import Image
 
 from app.pages.axis import Scale, angle_axis, difference_axis
 from app.pages.overlays import crop, dial
 from app.photos.fitting import typed_rotation
+from tests.app.drawn_person import picture
 from vision.compare import compare_sides
 from vision.landmarks import Landmark
 from vision.sides import Side
@@ -44,6 +48,13 @@ def test_pictures_are_private_and_without_metadata(client, practice):
     assert answer.headers["cache-control"] == "private, no-store"
     assert b"Exif" not in answer.content
     assert client.get(f"/photos/{'0' * 32}/picture").status_code == 404
+
+
+def test_lists_get_a_small_copy(client, practice):
+    round_id = practice.round("left", data=picture(size=(1200, 900)))
+    photo_id = practice.load(round_id).trials[0].photos[0].id
+    small = Image.open(io.BytesIO(client.get(f"/photos/{photo_id}/picture?small=yes").content))
+    assert small.size == (320, 240)
 
 
 def test_bands_are_drawn_to_one_scale():
