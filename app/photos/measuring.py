@@ -37,9 +37,7 @@ def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, pho
 
     photo, found = _look(store, measurer, photo_id, trial.side)
     if photo is not None:
-        shown = shown_copy(photo, shown_px)
-        store.put(photo_id, SHOWN, shown)
-        store.put(photo_id, SMALL, shown_copy(photo, SMALL_PX))
+        shown = store_copies(store, photo_id, photo, shown_px)
         if _given_before(photo.digest, shown, earlier, store):
             found = replace(found, findings=(*found.findings, finding("photo-twice")))
 
@@ -100,6 +98,14 @@ def _given_before(digest: str, shown: bytes, earlier: Mapping[str, str], store: 
     copies = [(copy, earlier[i]) for i in earlier if (copy := store.get(i, SHOWN)) is not None]
     as_photos = [replace(decode(copy), digest=known) for copy, known in (*copies, (shown, digest))]
     return as_photos[-1] in quality.repeated_photos(as_photos)
+
+
+def store_copies(store: PhotoStore, photo_id: str, photo: Photo, shown_px: int) -> bytes:
+    """Store the copies of a photo that pages show, in place of earlier ones, and return the larger one."""
+    shown = shown_copy(photo, shown_px)
+    store.put(photo_id, SMALL, shown_copy(photo, SMALL_PX))
+    store.put(photo_id, SHOWN, shown)
+    return shown
 
 
 def shown_copy(photo: Photo, longer_edge_px: int) -> bytes:

@@ -2,8 +2,8 @@
 
 from app.photos.faces import without_face
 from app.photos.measurer import Measurer
-from app.photos.measuring import shown_copy
-from app.photos.store import ORIGINAL, SHOWN, PhotoStore
+from app.photos.measuring import store_copies
+from app.photos.store import ORIGINAL, PhotoStore
 from app.records import photos, self_screens
 from app.records.database import Database
 from app.records.self_screen_steps import settle
@@ -39,11 +39,11 @@ def blur_face(
     if points and data is not None:
         try:
             covered = without_face(measurer.decode(data), points)
-            shown = None if covered is None else shown_copy(measurer.decode(covered), shown_px)
+            blurred = None if covered is None else measurer.decode(covered)
         except KneelturnError:
-            covered = shown = None  # a file that cannot be decoded shows no face
-        if covered is not None and shown is not None:
-            store.put(photo_id, SHOWN, shown)
+            covered = blurred = None  # a file that cannot be decoded shows no face
+        if covered is not None and blurred is not None:
+            store_copies(store, photo_id, blurred, shown_px)
             store.put(photo_id, ORIGINAL, covered)
             face = "blurred-on-arrival"
     with database.begin() as session:
