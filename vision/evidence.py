@@ -37,10 +37,10 @@ class Trust:
     swap: float
 
 
-# Hand-placed points carry the scatter stated with them.  The general pose model's finder states the scatter measured on
-# rendered people in this position with each point; it orders the hips by chance.
-TRUST = {"hand": Trust(0.003, 0.02, 0.01), "eye": Trust(0.005, 0.04, 0.02), "pose-model": Trust(0.0, 0.08, 0.10)}
-POSE_MODEL_HIPS = Trust(0.0, 0.10, 0.50)
+# Hand-placed points carry the scatter stated with them, and so do those of the general pose model, whose finder states
+# the scatter it has on rendered people in this position; it orders the hips by chance.
+TRUST = {"hand": Trust(0.003, 0.02, 0.01), "eye": Trust(0.005, 0.04, 0.02), "pose-model": Trust(0.0, 0.06, 0.05)}
+POSE_MODEL_HIPS = Trust(0.05, 0.06, 0.50)
 FEWEST_NAMES = 4
 FEWEST_SHARED = 4  # points placed by two finders before their disagreement is judged
 

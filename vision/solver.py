@@ -23,8 +23,8 @@ LOG_DEPTH_MEAN, LOG_DEPTH_SD = math.log(5.0), 0.45
 OFFSET_SD = 1.0
 AZIMUTH_SD = 10.0  # radians: flat
 
-START_AZIMUTHS_DEG = tuple(range(0, 360, 30))
-START_STEPS, START_BLUR = 8, 0.06
+START_AZIMUTHS_DEG = tuple(range(0, 360, 45))
+START_STEPS, START_BLUR = 7, 0.06
 GRID_SCHEDULE = ((0.03, 2), (0.0, 3))  # blur, steps
 LAST_STEPS = 3
 SAME_VIEWPOINT = math.radians(20.0)

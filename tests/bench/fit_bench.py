@@ -9,10 +9,11 @@ exact landmarks beside them.  Landmark sources: ``exact`` (2 px on every point),
 8 px on hidden ones), and with ``--finder`` what a finder makes of the pictures.
 
 Columns: number of photos; mean absolute error, 95th percentile, mean error; standard deviation of the error of the
-left-right difference (both photos of a person from the same viewpoint); how often the 95 % band holds the truth; its
-mean width; the interval score (width plus 40 times what the truth lies outside; Gneiting & Raftery 2007); the mean
-absolute error that the Cramer-Rao bound of the model allows; how many angles are withheld (they are counted in all
-other columns); processor time of a fit.  Degrees, in the direction of the rotation.
+left-right difference (both photos of a person from the same viewpoint) and how often the band of that difference holds
+the truth; how often the 95 % band of the angle holds the truth; its mean width; the interval score (width plus 40 times
+what the truth lies outside; Gneiting & Raftery 2007); the mean absolute error that the Cramer-Rao bound of the model
+allows; how many angles are withheld (they are counted in all other columns but that of the difference's band);
+processor time of a fit.  Degrees, in the direction of the rotation.
 """
 
 import argparse
@@ -28,6 +29,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vision.compare import Sem, compare_sides
 from vision.evidence import View
 from vision.fit import ANGLE_EVIDENCE_WEIGHT, TorsoFit, Trial, fit_person
 from vision.landmarks import MIDLINE, PAIRED, Landmark, Landmarks
@@ -39,6 +41,7 @@ NAMES = {f"{p}_{s[0].upper()}": f"{p}_{s}" for p in PAIRED for s in ("left", "ri
 NAMES |= {key.upper() if key[-1].isdigit() else key: key for key in MIDLINE}
 SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
 MISS_PENALTY = 2 / 0.05
+PHOTOS_ONLY = Sem(1e-3, "only the photos' own bands")
 
 
 @dataclass(frozen=True)
@@ -156,7 +159,8 @@ class Placer:
         measured = examine(str(shot.picture), str(shot.picture), shot.side, [self.finder])
         if measured.photo is None or not measured.landmarks.points:
             return None
-        return view_of(measured.landmarks, measured.photo)
+        photo = measured.photo
+        return view_of(measured.landmarks, photo.width, photo.height, photo.focal_px)
 
 
 def run(shots: Sequence[Shot], placer: Placer, *, joint: bool, weight: float) -> list[Outcome]:
@@ -188,17 +192,26 @@ def run(shots: Sequence[Shot], placer: Placer, *, joint: bool, weight: float) ->
 
 
 HEADER = (
-    f"{'':34s}{'n':>5s}{'MAE':>6s}{'P95':>6s}{'bias':>6s}{'diffSD':>7s}{'cover':>7s}{'width':>7s}{'score':>7s}"
+    f"{'':34s}{'n':>5s}{'MAE':>6s}{'P95':>6s}{'bias':>6s}{'diffSD':>7s}{'dcov':>6s}{'cover':>7s}{'width':>7s}{'score':>7s}"
     f"{'bound':>7s}{'held':>6s}{'ms':>5s}"
 )
 
 
-def difference_sd(outcomes: Sequence[Outcome]) -> float:
-    errors = defaultdict(dict)
+def differences(outcomes: Sequence[Outcome]) -> tuple[float, float]:
+    """Root mean square error of the left-right difference, and how often its band holds the truth."""
+    by_side = defaultdict(dict)
     for o in outcomes:
-        errors[o.shots[0].person, o.label][o.shots[0].side] = o.error
-    both = [e[Side.LEFT] - e[Side.RIGHT] for e in errors.values() if len(e) == 2]
-    return float(np.sqrt(np.mean(np.square(both)))) if len(both) > 1 else math.nan
+        by_side[o.shots[0].person, o.label][o.shots[0].side] = o
+    pairs = [(of[Side.LEFT], of[Side.RIGHT]) for of in by_side.values() if len(of) == 2]
+    if len(pairs) < 2:
+        return math.nan, math.nan
+    errors = [left.error - right.error for left, right in pairs]
+    held = []
+    for left, right in pairs:
+        low_high = compare_sides([left.fit.rotation], [right.fit.rotation], sem=PHOTOS_ONLY).difference_band_deg
+        if low_high is not None:
+            held.append(low_high[0] <= left.truth - right.truth <= low_high[1])
+    return float(np.sqrt(np.mean(np.square(errors)))), float(np.mean(held)) if held else math.nan
 
 
 def row(label: str, outcomes: Sequence[Outcome]) -> str:
@@ -206,12 +219,14 @@ def row(label: str, outcomes: Sequence[Outcome]) -> str:
     low, high = np.array([o.band for o in outcomes]).T
     truth = np.array([o.truth for o in outcomes])
     outside = np.maximum(low - truth, 0) + np.maximum(truth - high, 0)
+    difference_sd, difference_coverage = differences(outcomes)
     bound = np.mean([o.bound_sd_deg for o in outcomes]) * math.sqrt(2 / math.pi)
     return (
         f"{label:34s}{len(outcomes):5d}{np.abs(error).mean():6.1f}{np.quantile(np.abs(error), 0.95):6.1f}"
-        f"{error.mean():+6.1f}{difference_sd(outcomes):7.1f}{np.mean(outside == 0):7.1%}{np.mean(high - low):7.1f}"
-        f"{np.mean(high - low + MISS_PENALTY * outside):7.1f}{bound:7.1f}"
-        f"{np.mean([not o.fit.rotation for o in outcomes]):6.0%}{1e3 * np.median([o.seconds for o in outcomes]):5.0f}"
+        f"{error.mean():+6.1f}{difference_sd:7.1f}{difference_coverage:6.0%}"
+        f"{np.mean(outside == 0):7.1%}{np.mean(high - low):7.1f}{np.mean(high - low + MISS_PENALTY * outside):7.1f}"
+        f"{bound:7.1f}{np.mean([not o.fit.rotation for o in outcomes]):6.0%}"
+        f"{1e3 * np.median([o.seconds for o in outcomes]):5.0f}"
     )
 
 
