@@ -67,6 +67,27 @@ def try_by_hand(record: rounds.RoundRecord, trial_id: str, moved: Moved, measure
     return replace(fits[trial_id][0], origin="moved") if trial_id in fits else None
 
 
+def advice(record: rounds.RoundRecord, measurer: Measurer) -> dict[str, tuple[str, ...]]:
+    """Return trial id to what would narrow its band, for the trial with the widest band of each side.
+
+    Takes about a second a side; stores nothing.
+    """
+    moved = _moved(record.trials)
+    result = {}
+    for side in (Side.LEFT, Side.RIGHT):
+        widest, width = None, 0.0
+        for trial in record.of_side(side):
+            band = trial.current.rotation.band_deg if trial.current else None
+            if band is not None and not trial.left_out and band[1] - band[0] > width:
+                widest, width = trial, band[1] - band[0]
+        if widest is None:
+            continue
+        views = tuple(view for p in widest.photos if (view := _view(p, moved, measurer)) is not None)
+        if views:
+            result[widest.id] = measurer.advise(TrialViews(views, side), record.athlete.breadth_mm)
+    return result
+
+
 def typed_rotation(side: Side, angle_deg: float, half_band_deg: float) -> Rotation:
     """Return the rotation of a typed angle, degrees in the direction of ``side``."""
     right_deg = angle_deg * (side.sign or 1)

@@ -73,6 +73,10 @@ class Measurer(Protocol):
         """Return the rotation of each trial of one person, withheld with findings where it cannot be given."""
         ...
 
+    def advise(self, trial: TrialViews, breadth_mm: float | None) -> tuple[str, ...]:
+        """Return what would narrow the band of a trial, each in one sentence with its figures; empty if nothing."""
+        ...
+
     def move(self, landmarks: Landmarks, moved: Mapping[str, tuple[float, float]]) -> Landmarks:
         """Return ``landmarks`` with some points placed by hand."""
         ...

@@ -6,14 +6,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from app.photos.measurer import Fitted, TrialViews, Viewed
+from vision.anthropometry import ANSUR_MEN, ANSUR_WOMEN
 from vision.by_hand import TAPE_SD_MM, with_points_by_hand
 from vision.errors import FitError
 from vision.fit import TorsoFit, Trial, View
 from vision.landmarks import LandmarkFinder, Landmarks
 from vision.measuring import as_finding, default_finders, find_landmarks, fit_declared, view_of
+from vision.nextview import WORTH_ASKING_DEG, next_view
 from vision.photo import DEFAULT_LIMITS, Photo, decode
 from vision.rotation import Rotation
 from vision.sides import Side
+
+AVERAGE_BREADTH_MM = (
+    ANSUR_MEN.lengths_mm["biacromial_breadth"].mean + ANSUR_WOMEN.lengths_mm["biacromial_breadth"].mean
+) / 2
 
 LEVEL_SENSOR_SD_DEG = 2.0
 """Standard deviation of the roll that a phone's motion sensor tells: its own error is about one degree, the rest is for
@@ -48,6 +54,25 @@ class VisionMeasurer:
         )
         fits = dict(zip(usable, joint, strict=True))
         return [_fitted(trial, fits.get(i)) for i, trial in enumerate(trials)]
+
+    def advise(self, trial: TrialViews, breadth_mm: float | None) -> tuple[str, ...]:
+        """Return what one more photo and a tape measure would do to the band of a trial."""
+        trials = [Trial([_view(v) for v in trial.views if v.landmarks.points], trial.side)]
+        tape = None if breadth_mm is None else (breadth_mm, TAPE_SD_MM)
+        (fit,) = fit_declared(trials, breadth_mm=tape)
+        if isinstance(fit, FitError):
+            return ()
+        photo = next_view(fit)
+        said = ["No further photo would narrow the band by more than a degree."] if photo is None else [photo.sentence]
+        if breadth_mm is None:
+            # how much a tape narrows does not depend on what it shows, so an average person stands in
+            (taped,) = fit_declared(trials, breadth_mm=(AVERAGE_BREADTH_MM, TAPE_SD_MM))
+            if not isinstance(taped, FitError):
+                now, then = (high - low for low, high in (f.posterior.band_deg for f in (fit, taped)))
+                helps = "would narrow" if now - then >= WORTH_ASKING_DEG else "would hardly narrow"
+                figures = f"from about {now:.0f} to about {then:.0f} degrees"
+                said.append(f"A tape-measured shoulder breadth {helps} the band, {figures}.")
+        return tuple(said)
 
     def move(self, landmarks: Landmarks, moved: Mapping[str, tuple[float, float]]) -> Landmarks:
         """Return ``landmarks`` with some points placed by hand."""

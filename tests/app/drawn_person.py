@@ -71,6 +71,9 @@ class DrawnPersonMeasurer:
         projected = tuple({name: (p.x, p.y) for name, p in v.landmarks.points.items()} for v in views)
         return Fitted(rotation, projected)
 
+    def advise(self, trial, breadth_mm):
+        return (f"A second photo of the {trial.side} side would help.",)
+
     def move(self, landmarks, moved):
         points = dict(landmarks.points)
         for name, (x, y) in moved.items():

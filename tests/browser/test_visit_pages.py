@@ -47,6 +47,7 @@ def paths(practice):
         f"/visits/{visit_id}/set-up",
         f"/rounds/{round_id}/decision",
         f"/rounds/{round_id}/notes",
+        f"/rounds/{round_id}/clearer",
         f"/plans/{plan_id}",
         f"/p/{secret}",
         "/members",

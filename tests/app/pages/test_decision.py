@@ -70,3 +70,10 @@ def test_a_round_of_another_practice_is_not_found(client, practice, part):
         foreign = rounds.add_round(session, other.id, rounds.add_visit(session, other.id, athlete.id))
     assert client.get(f"/rounds/{foreign}/{part}").status_code == 404
     assert client.post(f"/rounds/{foreign}/notes", data={}).status_code == 404
+
+
+def test_what_would_help_is_worked_out_for_the_widest_trial_of_each_side(client, practice):
+    page = client.get(f"/rounds/{practice.round('left', 'right')}/clearer").text
+    assert "A second photo of the left side would help." in page
+    assert "A second photo of the right side would help." in page
+    assert "Nothing can be worked out yet" in client.get(f"/rounds/{practice.round()}/clearer").text
