@@ -91,7 +91,10 @@ class _Canvas:
         self.taken: list[tuple[float, float, float, float]] = []
 
     def line(self, a: XY, b: XY, colour: tuple[int, int, int], dashed: bool = False) -> None:
-        """Draw a double stroke from a to b."""
+        """Draw a double stroke from a to b, and keep words off it."""
+        for f in np.linspace(0, 1, 12):
+            x, y = a[0] + f * (b[0] - a[0]), a[1] + f * (b[1] - a[1])
+            self.taken.append((x - self.unit, y - self.unit, x + self.unit, y + self.unit))
         for shade, width in ((DARK, 2.4 * self.unit), (colour, 1.1 * self.unit)):
             for p, q in _dashes(a, b, 5 * self.unit) if dashed else [(a, b)]:
                 self.draw.line([p, q], fill=shade, width=_px(width))
@@ -132,7 +135,7 @@ class _Canvas:
         w, h = x1 - x0 + 2 * pad, y1 - y0 + 2 * pad
         x = min(max(float(centre[0]) - w / 2, 0), self.image.width - w)
         y = min(max(float(centre[1]) - h / 2, 0), self.image.height - h)
-        for step in (0, 1, -1, 2, -2, 3, -3):
+        for step in (0, 0.5, -0.5, 1, -1, 1.5, -1.5, 2, -2, 3, -3):
             moved = min(max(y + step * h * 1.05, 0), self.image.height - h)
             box = (x, moved, x + w, moved + h)
             if not any(_overlap(box, other) for other in self.taken):
