@@ -14,11 +14,13 @@ from app.pages import routers
 from app.pages.problem import CROSS_SITE, Refusal, add_error_pages
 from app.pages.rendering import STATIC, static_version
 from app.photos import measuring, self_screens
-from app.photos.jobs import MEASURE_PHOTO, ThreadRunner
+from app.photos.fitting import fit_round_again
+from app.photos.jobs import FIT_ROUND, MEASURE_PHOTO, ThreadRunner
 from app.photos.measurer import Measurer
 from app.photos.retention import RetentionThread
 from app.photos.store import LocalFolder
 from app.photos.vision_measurer import VisionMeasurer
+from app.records import rounds
 from app.records.database import Database
 from app.security.body_limit import BodyLimit, too_large
 from app.security.cross_site import CrossSiteGuard
@@ -50,18 +52,24 @@ def create_app(settings: Settings, measurer: Measurer | None = None) -> FastAPI:
         measuring.measure_photo(database, store, measurer, photo_id, shown_px=settings.shown_photo_px)
         finish(photo_id)
 
+    def fit(round_id: str) -> None:
+        with database.begin() as session:
+            practice_id = rounds.practice_of_round(session, round_id)
+        if practice_id is not None:
+            fit_round_again(database, practice_id, round_id, measurer)
+
     def finish(photo_id: str) -> None:
         self_screens.after_measuring(database, store, measurer, photo_id, shown_px=settings.shown_photo_px)
 
     def give_up(kind: str, photo_id: str) -> None:
         if kind == self_screens.FINISH_PHOTO:
             self_screens.give_up_finishing(database, photo_id)
-        else:
+        elif kind == MEASURE_PHOTO:
             measuring.keep_unmeasured(database, photo_id)
 
     runner = ThreadRunner(
         database,
-        {MEASURE_PHOTO: measure, self_screens.FINISH_PHOTO: finish},
+        {MEASURE_PHOTO: measure, FIT_ROUND: fit, self_screens.FINISH_PHOTO: finish},
         threads=settings.measuring_threads,
         attempts=settings.job_attempts,
         stale_seconds=settings.job_stale_seconds,

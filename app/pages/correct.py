@@ -15,6 +15,7 @@ from app.pages.overlays import MAIN_POINTS, Dial, Overlay, dial, overlay
 from app.pages.rendering import angle_words, degree_band, degrees, render, template
 from app.pages.results import automatic_points, origin_words, points_in_force, trial_name
 from app.photos.fitting import fit_round_again, try_by_hand
+from app.photos.jobs import FIT_ROUND
 from app.records import audit, corrections, people, photos, rounds
 from app.records.corrections import CorrectionRecord, in_force
 from app.security.members import MemberContext, SignedIn
@@ -254,8 +255,8 @@ def move_points(request: Request, member: SignedIn, photo_id: str, form: SentFor
         corrections.add_moved(
             session, member.practice_id, photo.trial_id, photo_id, member.member_id, moved, reason=reason
         )
-        _changed(session, request, member, photo.trial_id, "move-points")
-    return RedirectResponse(f"/photos/{photo_id}/correct#values", 303)
+        round_id = _changed(session, request, member, photo.trial_id, "move-points")
+    return _recomputed(request, member, photo_id, round_id)
 
 
 @router.post("/photos/{photo_id}/points/try")
@@ -291,8 +292,8 @@ def type_angle(request: Request, member: SignedIn, photo_id: str, form: SentForm
         corrections.add_typed(
             session, member.practice_id, photo.trial_id, member.member_id, angle, half_band, reason=typed[2]
         )
-        _changed(session, request, member, photo.trial_id, "type-angle")
-    return RedirectResponse(f"/photos/{photo_id}/correct#values", 303)
+        round_id = _changed(session, request, member, photo.trial_id, "type-angle")
+    return _recomputed(request, member, photo_id, round_id)
 
 
 @router.post("/photos/{photo_id}/corrections/{correction_id}/revert")
@@ -302,11 +303,21 @@ def revert(request: Request, member: SignedIn, photo_id: str, correction_id: str
     with parts.database.begin() as session:
         photos.photo(session, member.practice_id, photo_id)
         trial_id = corrections.revert(session, member.practice_id, correction_id, member.member_id)
-        _changed(session, request, member, trial_id, "revert-correction")
-    return RedirectResponse(f"/photos/{photo_id}/correct#values", 303)
+        round_id = _changed(session, request, member, trial_id, "revert-correction")
+    return _recomputed(request, member, photo_id, round_id)
 
 
-def _changed(session: Session, request: Request, member: MemberContext, trial_id: str, action: str) -> None:
-    round_id = rounds.round_of_trial(session, member.practice_id, trial_id)
-    fit_round_again(session, member.practice_id, round_id, services(request).measurer)
+def _changed(session: Session, request: Request, member: MemberContext, trial_id: str, action: str) -> str:
+    """Note a correction and ask for the fit that follows, in the correction's own transaction; returns the round."""
     audit.note(session, member.practice_id, member.member_id, action, "trial", trial_id)
+    round_id = rounds.round_of_trial(session, member.practice_id, trial_id)
+    # done at once below; the job is there for the case that this process ends before that
+    services(request).queue.enqueue(session, FIT_ROUND, round_id)
+    return round_id
+
+
+def _recomputed(request: Request, member: MemberContext, photo_id: str, round_id: str) -> Response:
+    """Fit the round now, so that the page shows what follows, and go back to it."""
+    parts = services(request)
+    fit_round_again(parts.database, member.practice_id, round_id, parts.measurer)
+    return RedirectResponse(f"/photos/{photo_id}/correct#values", 303)

@@ -4,15 +4,15 @@ The trials of a round are fitted together, because one person has one body. What
 points placed by hand, or as an angle of its own kind; the automatic result of a corrected trial is kept beside it.
 """
 
+import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 
-from sqlalchemy.orm import Session
-
 from app.photos.measurer import Measurer, TrialViews, Viewed
 from app.records import measurements, rounds
 from app.records.corrections import in_force
+from app.records.database import Database
 from app.records.photos import PhotoRecord
 from app.records.stored import Projected
 from vision.rotation import Rotation
@@ -32,32 +32,56 @@ def software() -> str:
         return "kneelturn (not installed)"
 
 
+_one_at_a_time = threading.Lock()
+
+
 def fit_round_again(
-    session: Session, practice_id: str, round_id: str, measurer: Measurer, *, only: str | None = None
+    database: Database, practice_id: str, round_id: str, measurer: Measurer, *, only: str | None = None
 ) -> None:
-    """Fit a round with the corrections in force and store what changed.
+    """Fit a round with the corrections in force and store what changed; safe to repeat.
 
     Trials of which no photo was looked at yet are left as they are. ``only`` names a trial to be fitted alone, for
-    a quick answer while other photos of the round still wait.
+    a quick answer while other photos of the round still wait. Nothing in the database is held while the fit is
+    computed; one round is fitted at a time, so that an earlier state is never stored over a later one.
+
+    Raises
+    ------
+    NotFoundError
+        If the practice has no such round.
+
     """
-    record = rounds.load_round(session, practice_id, round_id)
-    trials = [t for t in record.trials if only is None or t.id == only]
-    breadth_mm = record.athlete.breadth_mm
+    with _one_at_a_time:
+        with database.begin() as session:
+            record = rounds.load_round(session, practice_id, round_id)
+        trials = [t for t in record.trials if only is None or t.id == only]
+        fits = _fits_to_store(trials, record.athlete.breadth_mm, measurer)
+        with database.begin() as session:
+            present = {t.id for t in rounds.load_round(session, practice_id, round_id).trials}
+            for trial_id, rotation, projected in fits:
+                if trial_id in present:  # it may have been removed meanwhile
+                    measurements.add_fit(session, practice_id, trial_id, rotation, software(), projected)
+
+
+def _fits_to_store(
+    trials: Sequence[rounds.TrialRecord], breadth_mm: float | None, measurer: Measurer
+) -> list[tuple[str, Rotation, Projected]]:
+    """Return trial id, rotation and places: the automatic fit of each trial, then what a person's correction gives."""
     moved = _moved(trials)
     automatic = _fit(trials, {}, breadth_mm, measurer)
     held = _fit(trials, moved, breadth_mm, measurer) if moved else automatic
+    fits: list[tuple[str, Rotation, Projected]] = []
     for trial in trials:
         by_hand = {p.id for p in trial.photos} & moved.keys()
         if trial.id in automatic:
             # a trial that nobody corrected gains from the points placed on the others
-            _store(session, practice_id, trial.id, (automatic if by_hand else held)[trial.id])
+            fits.append((trial.id, *(automatic if by_hand else held)[trial.id]))
         typed, _ = in_force(trial.corrections)
         if typed is not None:
-            rotation = typed_rotation(trial.side, typed.angle_deg or 0.0, typed.half_band_deg or 0.0)
-            _store(session, practice_id, trial.id, (rotation, {}))
+            fits.append((trial.id, typed_rotation(trial.side, typed.angle_deg or 0.0, typed.half_band_deg or 0.0), {}))
         elif by_hand and trial.id in held:
             rotation, projected = held[trial.id]
-            _store(session, practice_id, trial.id, (replace(rotation, origin="moved"), projected))
+            fits.append((trial.id, replace(rotation, origin="moved"), projected))
+    return fits
 
 
 def try_by_hand(record: rounds.RoundRecord, trial_id: str, moved: Moved, measurer: Measurer) -> Rotation | None:
@@ -139,8 +163,3 @@ def _view(photo: PhotoRecord, moved: Moved, measurer: Measurer) -> Viewed | None
     if photo.id in moved:
         landmarks = measurer.move(landmarks, moved[photo.id])
     return Viewed(landmarks, photo.width, photo.height, photo.focal_px, photo.roll_deg)
-
-
-def _store(session: Session, practice_id: str, trial_id: str, fit: tuple[Rotation, Projected]) -> None:
-    rotation, projected = fit
-    measurements.add_fit(session, practice_id, trial_id, rotation, software(), projected)

@@ -3,6 +3,9 @@
 import hashlib
 from dataclasses import dataclass
 
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
 from app.errors import InputError, TooLargeError
 from app.photos.jobs import MEASURE_PHOTO, JobQueue
 from app.photos.location import without_location
@@ -11,6 +14,8 @@ from app.records import photos, rounds
 from app.records.columns import new_id
 from app.records.database import Database
 from vision.sides import Side
+
+ATTEMPTS = 20  # photos sent at the same moment to the same round take their numbers one after the other
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,37 +69,53 @@ def take_in(
             "Send the photo as the camera made it, not a film or a scan.",
         )
     photo_id = new_id()
-    with database.begin() as session:
-        earlier = photos.photo_by_upload_key(session, practice_id, upload.upload_key)
-    if earlier is not None:
-        return earlier
     store.put(photo_id, ORIGINAL, without_location(upload.data))
     try:
-        with database.begin() as session:
-            trial_id = upload.trial_id
-            if trial_id is None:
-                trial_id = rounds.add_trial(session, practice_id, round_id, upload.side)
-            else:
-                trial = rounds.load_trial(session, practice_id, trial_id)
-                if trial.round_id != round_id or trial.side != upload.side:
-                    raise InputError(
-                        "The trial chosen for this photo is another one.", "Reload the page, choose again."
-                    )
-            photos.add_photo(
-                session,
-                practice_id,
-                trial_id,
-                photo_id=photo_id,
-                upload_key=upload.upload_key,
-                file_name=upload.file_name,
-                digest=hashlib.sha256(upload.data).hexdigest(),
-                byte_count=len(upload.data),
-                roll_deg=upload.roll_deg,
-            )
-            queue.enqueue(session, MEASURE_PHOTO, photo_id)
-            record = photos.photo(session, practice_id, photo_id)
+        record = _record(database, queue, practice_id, round_id, upload, photo_id)
     except BaseException:
         store.erase(photo_id)  # no row knows this file
         raise
+    if record.id != photo_id:
+        store.erase(photo_id)  # sent before
     queue.wake()
     return record
+
+
+def _record(
+    database: Database, queue: JobQueue, practice_id: str, round_id: str, upload: Upload, photo_id: str
+) -> photos.PhotoRecord:
+    """Add the photo's row and its job, or return the photo of the first sending."""
+    for attempt in range(ATTEMPTS):
+        try:
+            with database.begin() as session:
+                earlier = photos.photo_by_upload_key(session, practice_id, upload.upload_key)
+                if earlier is not None:
+                    return earlier
+                trial_id = _trial(session, practice_id, round_id, upload)
+                photos.add_photo(
+                    session,
+                    practice_id,
+                    trial_id,
+                    photo_id=photo_id,
+                    upload_key=upload.upload_key,
+                    file_name=upload.file_name,
+                    digest=hashlib.sha256(upload.data).hexdigest(),
+                    byte_count=len(upload.data),
+                    roll_deg=upload.roll_deg,
+                )
+                queue.enqueue(session, MEASURE_PHOTO, photo_id)
+                return photos.photo(session, practice_id, photo_id)
+        except IntegrityError:
+            # another sending at the same moment took the key or the number of the trial: look again
+            if attempt == ATTEMPTS - 1:
+                raise
+    raise AssertionError("unreachable")
+
+
+def _trial(session: Session, practice_id: str, round_id: str, upload: Upload) -> str:
+    if upload.trial_id is None:
+        return rounds.add_trial(session, practice_id, round_id, upload.side)
+    trial = rounds.load_trial(session, practice_id, upload.trial_id)
+    if trial.round_id != round_id or trial.side != upload.side:
+        raise InputError("The trial chosen for this photo is another one.", "Reload the page, choose again.")
+    return trial.id

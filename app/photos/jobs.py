@@ -18,6 +18,7 @@ from app.records.database import Database
 log = logging.getLogger("kneelturn.jobs")
 
 MEASURE_PHOTO = "measure-photo"
+FIT_ROUND = "fit-round"
 
 Handler = Callable[[str], None]  # gets the subject's id; raises if the work failed
 

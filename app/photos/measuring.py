@@ -41,8 +41,8 @@ def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, pho
         if _given_before(photo.digest, shown, earlier, store):
             found = replace(found, findings=(*found.findings, finding("photo-twice")))
 
-    with database.begin() as session:
-        try:
+    try:
+        with database.begin() as session:
             if photo is not None:
                 photos.describe_photo(
                     session,
@@ -55,13 +55,12 @@ def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, pho
                     taken_at=photo.taken_at,
                 )
             measurements.add_measurement(session, practice_id, photo_id, found, software())
+            others_wait = photos.waiting_in_round(session, trial.round_id, besides=photo_id) > 0
+        fit_round_again(database, practice_id, trial.round_id, measurer, only=trial.id if others_wait else None)
+        with database.begin() as session:
             photos.set_state(session, practice_id, photo_id, "measured" if found.points else "not-measurable")
-            waiting = photos.waiting_in_round(session, trial.round_id)
-            only = trial.id if waiting else None
-            fit_round_again(session, practice_id, trial.round_id, measurer, only=only)
-        except NotFoundError:
-            session.rollback()
-            store.erase(photo_id)  # removed while it was being measured
+    except NotFoundError:
+        store.erase(photo_id)  # removed while it was being measured
 
 
 def keep_unmeasured(database: Database, photo_id: str) -> None:

@@ -149,14 +149,18 @@ def earlier_in_round(session: Session, practice_id: str, photo_id: str) -> dict[
     return {r.id: r.digest for r in rows}
 
 
-def waiting_in_round(session: Session, round_id: str) -> int:
-    """Return how many photos of a round are still to be measured."""
+def waiting_in_round(session: Session, round_id: str, *, besides: str) -> int:
+    """Return how many photos of a round are still to be measured, besides the one named."""
     return (
         session.scalar(
             select(func.count())
             .select_from(models.Photo)
             .join(models.Trial, models.Trial.id == models.Photo.trial_id)
-            .where(models.Trial.round_id == round_id, models.Photo.state.in_(["waiting", "measuring"]))
+            .where(
+                models.Trial.round_id == round_id,
+                models.Photo.id != besides,
+                models.Photo.state.in_(["waiting", "measuring"]),
+            )
         )
         or 0
     )

@@ -164,6 +164,11 @@ def round_of_trial(session: Session, practice_id: str, trial_id: str) -> str:
     return _trial_row(session, practice_id, trial_id).round_id
 
 
+def practice_of_round(session: Session, round_id: str) -> str | None:
+    """Return the practice a round belongs to, for the fitting job; None if the round was removed."""
+    return session.scalar(select(models.Round.practice_id).where(models.Round.id == round_id))
+
+
 def load_round(session: Session, practice_id: str, round_id: str) -> RoundRecord:
     """Read a round with its trials, photos, fits and corrections.
 

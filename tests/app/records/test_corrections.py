@@ -29,7 +29,7 @@ def change(practice, trial, **typed_or_moved):
                 practice.member_id,
                 typed_or_moved["moved"],
             )
-        fit_round_again(session, practice.practice_id, trial.round_id, practice.services.measurer)
+    fit_round_again(practice.services.database, practice.practice_id, trial.round_id, practice.services.measurer)
     return correction_id
 
 
@@ -37,7 +37,7 @@ def revert(practice, correction_id):
     with practice.services.database.begin() as session:
         trial_id = corrections.revert(session, practice.practice_id, correction_id, practice.member_id)
         round_id = rounds.round_of_trial(session, practice.practice_id, trial_id)
-        fit_round_again(session, practice.practice_id, round_id, practice.services.measurer)
+    fit_round_again(practice.services.database, practice.practice_id, round_id, practice.services.measurer)
 
 
 def test_a_typed_angle_holds_and_the_automatic_one_stays_beside_it(measured):
@@ -90,8 +90,7 @@ def test_a_correction_of_another_practice_is_not_found(measured):
 
 def test_fitting_again_without_a_change_stores_nothing_new(measured):
     practice, round_id, trial = measured
-    with practice.services.database.begin() as session:
-        fit_round_again(session, practice.practice_id, round_id, practice.services.measurer)
+    fit_round_again(practice.services.database, practice.practice_id, round_id, practice.services.measurer)
     assert practice.load(round_id).trials[0].current.number == trial.current.number
 
 
