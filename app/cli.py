@@ -177,6 +177,15 @@ def serve(
 
 
 @main.command()
+def worker() -> None:
+    """Measure the photos that a server with KNEELTURN_MEASURING_THREADS=0 takes in; settings from the environment."""
+    from app.serving import work
+    from app.settings import Settings
+
+    work(Settings())
+
+
+@main.command()
 def demo(
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 picks a free one.")] = 8000,

@@ -1,5 +1,7 @@
 """Starts the server, for a practice or for the demo, and says where it is to be found."""
 
+import asyncio
+import signal
 import socket
 import tempfile
 from collections.abc import Callable
@@ -30,6 +32,21 @@ def serve(settings: Settings) -> None:
     if empty and not settings.demo:
         console.print(f"No member yet. Open the page and use this code: {first_run.code(settings.data_folder)}")
     _run(app, listening)
+
+
+def work(settings: Settings) -> None:
+    """Measure waiting photos until interrupted, without serving pages."""
+    app = create_app(settings.model_copy(update={"measuring_threads": max(settings.measuring_threads, 1)}))
+    Console(highlight=False).print(f"Measuring what arrives in {settings.data_folder.resolve()}", soft_wrap=True)
+    asyncio.run(_until_stopped(app))
+
+
+async def _until_stopped(app: FastAPI) -> None:
+    stopped = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stopped.set)
+    async with app.router.lifespan_context(app):
+        await stopped.wait()
 
 
 def serve_demo(host: str, port: int, data: Path | None, told: demo.Told) -> Callable[[], None]:

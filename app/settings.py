@@ -40,7 +40,7 @@ class Settings(BaseSettings):
     measuring_threads: int = Field(
         default=1,
         ge=0,
-        description="Threads that measure photos in this process; 0 leaves measuring to another process.",
+        description="Threads that measure photos in this process; 0 leaves measuring to kneelturn worker.",
     )
     job_stale_seconds: float = Field(
         default=60.0, gt=0, description="A running job without a sign of life for this long is taken up again."

@@ -1,13 +1,19 @@
 """Serving: a free port is found, a port in use is said, and a first start tells its code."""
 
+import os
 import socket
 import subprocess
 import sys
+import time
 import urllib.request
 
 import pytest
 
 from app import serving
+from app.main import create_app
+from tests.app.drawn_person import DrawnPersonMeasurer
+from tests.app.practice import begin_practice
+from tests.samples import sample
 
 
 def test_a_port_in_use_is_said_in_words():
@@ -44,3 +50,24 @@ def test_serve_prints_its_address_and_the_code_of_a_first_start(tmp_path):
         server.terminate()
         server.wait(timeout=20)
         server.stdout.close()
+
+
+def test_a_worker_measures_what_a_server_without_threads_took_in(settings, migrated):
+    app = create_app(settings, DrawnPersonMeasurer())
+    practice = begin_practice(app.state.services)
+    round_id = practice.round("left", data=sample("person01", "left").read_bytes(), measure=False)
+    worker = subprocess.Popen(
+        [sys.executable, "-m", "app.cli", "worker"],
+        env={**os.environ, "KNEELTURN_DATA_FOLDER": str(settings.data_folder)},
+        stdout=subprocess.DEVNULL,
+    )
+    try:
+        for _ in range(600):
+            if practice.load(round_id).trials[0].current is not None:
+                break
+            time.sleep(0.1)
+        assert practice.load(round_id).trials[0].current.rotation.side == "left"
+    finally:
+        worker.terminate()
+        assert worker.wait(timeout=60) == 0
+        app.state.services.database.close()
