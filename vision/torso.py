@@ -29,8 +29,9 @@ PARAMETERS = 8
 # shortens the chord by about 3 %, leaning on one arm narrows the girdle by about as much [J, SD .03].
 BREADTH_MEAN, BREADTH_SD = 0.755, 0.058
 # Spacing of the hip points / T.  Joint centres lie 0.17 to 0.18 m apart in adults (0.72 of the pelvic width,
-# Seidel 1995, from memory): 0.35 T; finders' hip points lie up to the trochanters, about 0.33 m: 0.6 T.  [J] wide.
-HIP_SPACING_MEAN, HIP_SPACING_SD = 0.43, 0.07
+# Seidel 1995, from memory): 0.35 T; the trochanters, which hands and finders are drawn to, about 0.6 T apart ([A], hip
+# breadth).  [J] midway, wide enough for both.
+HIP_SPACING_MEAN, HIP_SPACING_SD = 0.47, 0.07
 # [J] side-bend and a shifted pelvis tilt the hip line against the trunk axis.
 HIP_SKEW_SD = np.radians(5.0)
 # [J] one shoulder shrugged or leant on tilts the acromion line against the trunk axis.
@@ -68,8 +69,8 @@ class _Attachment:
 
 
 _ATTACHED = {
-    # [A] the joint lies below the acromion by about a tenth of T
-    "shoulder_joint": _Attachment("acromion", "girdle", (-0.10, -0.02, -0.01), (0.02, 0.02, 0.025)),
+    # [A] the joint lies below the acromion by about a tenth of T; how far inward differs between finders
+    "shoulder_joint": _Attachment("acromion", "girdle", (-0.10, -0.02, -0.01), (0.025, 0.035, 0.03)),
     # [A] cervicale above the acromia by .14 T, less when leaning on the arm lifts the girdle
     "c7": _Attachment("girdle", "girdle", (0.09, 0.0, 0.09), (0.035, 0.03, 0.03)),
     # [A] suprasternale level with the acromia, lower when the girdle is lifted; half the chest depth in front
