@@ -117,7 +117,9 @@ def _history(trial: rounds.TrialRecord, names: dict[str, str]) -> tuple[HistoryL
     lines = []
     for c in reversed(trial.corrections):
         who = names.get(c.member_id or "", "A former member")
-        if c.kind == "typed":
+        if c.blind:
+            what = f"{who} measured blind, without seeing the first result"
+        elif c.kind == "typed":
             what = f"{who} typed {degrees(c.angle_deg, 1)}, give or take {degrees(c.half_band_deg, 1)}"
         else:
             view = next((p.viewpoint for p in trial.photos if p.id == c.photo_id), 1)

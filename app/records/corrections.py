@@ -154,9 +154,10 @@ def revert(session: Session, practice_id: str, correction_id: str, member_id: st
 def in_force(corrections: Sequence[CorrectionRecord]) -> tuple[CorrectionRecord | None, dict[str, CorrectionRecord]]:
     """Return what holds now: the typed angle or None, and photo id to its moved landmarks.
 
-    A typed angle holds until landmarks are moved after it; of each photo the newest moved landmarks hold.
+    A typed angle holds until landmarks are moved after it; of each photo the newest moved landmarks hold. Points
+    placed blind are a second reading to compare with: they never hold.
     """
-    active = [c for c in corrections if c.reverted_at is None]
+    active = [c for c in corrections if c.reverted_at is None and not c.blind]
     moved = {c.photo_id: c for c in active if c.kind == "moved" and c.photo_id is not None}
     newest = active[-1] if active else None
     return (newest if newest is not None and newest.kind == "typed" else None), moved

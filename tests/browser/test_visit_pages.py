@@ -21,6 +21,7 @@ def paths(practice):
     round_id = practice.round("start", "left", "left", "right")
     practice.measure()
     visit_id = practice.load(round_id).visit_id
+    photo_id = practice.load(round_id).trials[1].photos[0].id
     athlete_id = practice.athlete_id
     at = practice.practice_id
     with practice.services.database.begin() as session:
@@ -48,6 +49,8 @@ def paths(practice):
         f"/rounds/{round_id}/decision",
         f"/rounds/{round_id}/notes",
         f"/rounds/{round_id}/clearer",
+        f"/photos/{photo_id}/blind",
+        f"/photos/{photo_id}/blind/result",
         f"/plans/{plan_id}",
         f"/p/{secret}",
         "/members",

@@ -144,3 +144,17 @@ def test_a_visit_begins_with_the_keyboard_alone(open_page, site):
     page.keyboard.press("Enter")
     page.wait_for_url(re.compile("/photos$"))
     expect(page.get_by_role("heading", name=re.compile("Photos of K-22"))).to_be_visible()
+
+
+def test_a_second_person_measures_blind_with_the_keyboard(open_page, site):
+    practice = site.practice
+    round_id = practice.round("left")
+    photo_id = practice.load(round_id).trials[0].photos[0].id
+    page = open_page(f"/photos/{photo_id}/blind", **{**DESK, "is_mobile": False, "has_touch": False})
+    for name in ("left shoulder tip", "right shoulder tip", "left hip joint", "right hip joint"):
+        point = page.get_by_role("slider", name=name)
+        point.focus()
+        page.keyboard.press("Shift+ArrowUp")
+    assert page.locator("#try-angle").count() == 0
+    page.get_by_role("button", name="Save and compare").click()
+    expect(page.get_by_text("Ada Quill, blind")).to_be_visible()

@@ -100,6 +100,7 @@ let timer = 0;
 let asked = 0;
 
 function tryLater() {
+  if (!editor.dataset.try) return; // measured blind: no value is shown while placing
   tryBox.hidden = false;
   document.getElementById("try-angle").textContent = "…";
   clearTimeout(timer);
@@ -235,7 +236,7 @@ form.addEventListener("change", (event) => {
   }
 });
 
-document.getElementById("checked").addEventListener("change", tryLater);
+document.getElementById("checked")?.addEventListener("change", tryLater);
 
 // buttons
 
@@ -255,10 +256,10 @@ document.getElementById("reset").onclick = () => {
   }
   remember(moves);
 };
-document.getElementById("more").onchange = (event) => {
+document.getElementById("more")?.addEventListener("change", (event) => {
   editor.classList.toggle("show-more", event.target.checked);
   setTabs();
-};
+});
 
 function setTabs() {
   const more = editor.classList.contains("show-more");
