@@ -1,0 +1,192 @@
+"""The network of :mod:`vision.eye` and its small locator, as torch modules."""
+
+import math
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor, nn
+
+from vision.training.posing import LANDMARKS
+
+K = len(LANDMARKS)
+BIN_STEP_DEG = 1.5
+BIN_EDGE_DEG = 99.0
+BINS = round(2 * BIN_EDGE_DEG / BIN_STEP_DEG) + 1
+
+
+class Block(nn.Module):
+    """Two 3x3 convolutions around a shortcut (He et al. 2016)."""
+
+    def __init__(self, inside: int, outside: int, stride: int = 1) -> None:
+        super().__init__()
+        self.a = nn.Conv2d(inside, outside, 3, stride, 1, bias=False)
+        self.n = nn.BatchNorm2d(outside)
+        self.b = nn.Conv2d(outside, outside, 3, 1, 1, bias=False)
+        self.m = nn.BatchNorm2d(outside)
+        self.short: nn.Module = nn.Identity()
+        if inside != outside or stride != 1:
+            self.short = nn.Sequential(nn.Conv2d(inside, outside, 1, stride, bias=False), nn.BatchNorm2d(outside))
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Apply the block."""
+        y: Tensor = F.relu(self.m(self.b(F.relu(self.n(self.a(x))))) + self.short(x))
+        return y
+
+
+def _stem(width: int) -> nn.Sequential:
+    return nn.Sequential(nn.Conv2d(3, width, 5, 2, 2, bias=False), nn.BatchNorm2d(width), nn.ReLU())
+
+
+@dataclass
+class Reading:
+    """Raw outputs for a batch.
+
+    Attributes
+    ----------
+    xy, depth
+        Shapes (B, K, 2) and (B, K): as the labels of :class:`vision.training.scene.Batch`.
+    shape
+        Shape (B, K, 3): log standard deviations along x and y, and a correlation before ``tanh``.
+    depth_scale
+        Shape (B, K): log scale of the depth's error.
+    seen
+        Shape (B, K): logits.
+    bins
+        Shape (B, BINS): logits over the rotation angle, from -BIN_EDGE_DEG to BIN_EDGE_DEG.
+    azimuth
+        Shape (B, 2): cosine and sine, not normalised.
+    in_position
+        Shape (B,): logit.
+
+    """
+
+    xy: Tensor
+    depth: Tensor
+    shape: Tensor
+    depth_scale: Tensor
+    seen: Tensor
+    bins: Tensor
+    azimuth: Tensor
+    in_position: Tensor
+
+
+class Eye(nn.Module):
+    """Landmarks with covariance, and a distribution over the angle, from a crop of 256 x 256 pixels."""
+
+    def __init__(self, angle_head: bool = True) -> None:
+        super().__init__()
+        c = (32, 48, 96, 192, 256)
+        self.stem = _stem(c[0])
+        self.l1 = Block(c[0], c[1], 2)
+        self.l2 = nn.Sequential(Block(c[1], c[2], 2), Block(c[2], c[2]))
+        self.l3 = nn.Sequential(Block(c[2], c[3], 2), Block(c[3], c[3]), Block(c[3], c[3]))
+        self.l4 = nn.Sequential(Block(c[3], c[4], 2), Block(c[4], c[4]))
+        self.u4, self.u3 = nn.Conv2d(c[4], 96, 1), nn.Conv2d(c[3], 96, 1)
+        self.u2, self.u1 = nn.Conv2d(c[2], 96, 1), nn.Conv2d(c[1], 48, 1)
+        self.d2 = nn.Sequential(nn.Conv2d(96, 48, 3, 1, 1, bias=False), nn.BatchNorm2d(48), nn.ReLU())
+        self.d1 = nn.Sequential(nn.Conv2d(48, 48, 3, 1, 1, bias=False), nn.BatchNorm2d(48), nn.ReLU())
+        self.heat = nn.Conv2d(48, K, 1)
+        self.local = nn.Parameter(torch.randn(K, 48 + 64, 6) * 0.02)
+        self.local_bias = nn.Parameter(torch.zeros(K, 6))
+        self.near = nn.Linear(c[4], 64)
+        self.squeeze = nn.Linear(K * 16, 128)
+        self.local_squeeze = nn.Parameter(torch.randn(K, 48, 16) * 0.1)
+        self.whole = nn.Sequential(nn.Linear(c[4] * 2 + K * 3 + 128, 256), nn.ReLU(), nn.Linear(256, 192), nn.ReLU())
+        self.out = nn.Linear(192, BINS + 2 + 1)
+        self.angle_head = angle_head
+
+    def forward(self, image: Tensor) -> Reading:
+        """Read a batch of crops, shape (B, 3, 256, 256), 0..1."""
+        a = self.l1(self.stem(image - 0.5))
+        b = self.l2(a)
+        c = self.l3(b)
+        d = self.l4(c)
+
+        def up(x: Tensor) -> Tensor:
+            return F.interpolate(x, scale_factor=2.0, mode="bilinear", align_corners=False)
+
+        y = up(self.u4(d)) + self.u3(c)
+        y = up(y) + self.u2(b)
+        y = self.d1(up(self.d2(y)) + self.u1(a))
+        heat = self.heat(y).float().flatten(2).softmax(-1)  # (B, K, S*S)
+        n = y.shape[-1]
+        at = (torch.arange(n, device=y.device, dtype=torch.float32) + 0.5) / n
+        grid = heat.view(-1, K, n, n)
+        xy = torch.stack([(grid.sum(2) * at).sum(-1), (grid.sum(3) * at).sum(-1)], -1)
+        features = heat @ y.float().flatten(2).transpose(1, 2)  # (B, K, 48): what lies under each landmark
+        mean, peak = d.float().mean((2, 3)), d.float().amax((2, 3))
+        context = F.relu(self.near(mean))[:, None].expand(-1, K, -1)
+        local = torch.einsum("bkc,kco->bko", torch.cat([features, context], -1), self.local) + self.local_bias
+        gathered = F.relu(torch.einsum("bkc,kco->bko", features, self.local_squeeze)).flatten(1)
+        points = torch.cat([xy, local[..., :1]], -1).flatten(1)
+        out = self.out(self.whole(torch.cat([mean, peak, points, F.relu(self.squeeze(gathered))], 1)))
+        shape = torch.cat([local[..., 1:3] - 4.0, local[..., 3:4]], -1)
+        return Reading(
+            xy, local[..., 0], shape, local[..., 4] - 3.0, local[..., 5], out[:, :BINS], out[:, BINS : BINS + 2],
+            out[:, BINS + 2],
+        )  # fmt: skip
+
+
+class Locator(nn.Module):
+    """Finds the person in the position in a whole photo, 128 x 128 pixels.
+
+    Outputs, shape (B, 9): box centre x, y and log of its side (fractions of the picture), log error scale,
+    logit of "a person in the position is here", and logits of the quarter turns 0 to 3.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        c = (24, 40, 64, 128, 160)
+        self.body = nn.Sequential(
+            _stem(c[0]), Block(c[0], c[1], 2), Block(c[1], c[2], 2), Block(c[2], c[3], 2), Block(c[3], c[3]),
+            Block(c[3], c[4], 1),
+        )  # fmt: skip
+        self.where = nn.Conv2d(c[4], 1, 1)
+        self.out = nn.Sequential(nn.Linear(c[4] * 3 + 2, 128), nn.ReLU(), nn.Linear(128, 9))
+
+    def forward(self, image: Tensor) -> Tensor:
+        """Locate in a batch of letterboxed photos, shape (B, 3, 128, 128), 0..1."""
+        y = self.body(image - 0.5).float()
+        n = y.shape[-1]
+        heat = self.where(y).float().flatten(2).softmax(-1)
+        at = (torch.arange(n, device=y.device, dtype=torch.float32) + 0.5) / n
+        grid = heat.view(-1, n, n)
+        xy = torch.stack([(grid.sum(1) * at).sum(-1), (grid.sum(2) * at).sum(-1)], -1)
+        here = (heat @ y.flatten(2).transpose(1, 2))[:, 0]
+        out: Tensor = self.out(torch.cat([here, y.mean((2, 3)), y.amax((2, 3)), xy], 1))
+        return torch.cat([xy + out[:, :2] * 0.1, out[:, 2:]], 1)
+
+
+def landmark_loss(r: Reading, xy: Tensor, use: Tensor) -> tuple[Tensor, Tensor]:
+    """Mean distance, and the negative log likelihood of a bivariate Laplace-like law with the read covariance."""
+    error = r.xy - xy
+    distance = error.norm(dim=-1)
+    log_sd = r.shape[..., :2].clamp(-6.5, 0)
+    rho = 0.95 * torch.tanh(r.shape[..., 2])
+    z = error.detach() / log_sd.exp()  # the covariance learns from the error, it does not excuse it
+    q = (z[..., 0] ** 2 - 2 * rho * z[..., 0] * z[..., 1] + z[..., 1] ** 2) / (1 - rho**2)
+    nll = (3 * (q + 1e-6)).sqrt() + log_sd.sum(-1) + 0.5 * torch.log(1 - rho**2)
+    weight = use.float()
+    total = weight.sum().clamp_min(1)
+    return (distance * weight).sum() / total, (nll * weight).sum() / total
+
+
+def angle_loss(bins: Tensor, rotation_right_deg: Tensor) -> Tensor:
+    """Cross entropy against a narrow normal label; shape (B,)."""
+    centres = torch.linspace(-BIN_EDGE_DEG, BIN_EDGE_DEG, BINS, device=bins.device)
+    label = torch.softmax(-0.5 * ((centres - rotation_right_deg[:, None]) / BIN_STEP_DEG) ** 2, -1)
+    return -(label * bins.float().log_softmax(-1)).sum(-1)
+
+
+def read_angle_deg(bins: Tensor) -> Tensor:
+    """Median of the distribution, degrees, right positive; shape (B,)."""
+    p = bins.float().softmax(-1).cumsum(-1)
+    i = (p < 0.5).sum(-1).clamp(1, BINS - 1)
+    high, low = p.gather(1, i[:, None])[:, 0], p.gather(1, i[:, None] - 1)[:, 0]
+    return ((i - 1) + (0.5 - low) / (high - low).clamp_min(1e-6) + 0.5) * BIN_STEP_DEG - BIN_EDGE_DEG
+
+
+def cosine(fraction: float, peak: float, warm: float = 0.02) -> float:
+    """Learning rate over the course of a training: short rise, cosine fall."""
+    return peak * min(1.0, fraction / warm) * 0.5 * (1 + math.cos(math.pi * min(1.0, fraction))) + 1e-6
