@@ -60,8 +60,6 @@ class BodyModel:
     landmark_rows
         Shape (len(LANDMARK_VERTICES), N_VERTICES): each landmark as a combination of vertices; one step of
         Catmull-Clark subdivision at the landmark's vertex, so that it lies on the smooth surface.
-    eye_vertices
-        Mean position of the left eye is not part of the skin: kept as POINTS-like row in ``mean``; unused here.
 
     """
 
@@ -129,11 +127,9 @@ class _Source:
         faces = m.faces.numpy()
         self.quads = faces[(faces < N_VERTICES).all(1)]
         W = np.zeros((m.template_vertices.shape[0], len(self.names)))
-        np.add.at(
-            W, (np.arange(len(W))[:, None], m.vertex_bone_indices.numpy()), m.vertex_bone_weights.numpy()
-        )
+        np.add.at(W, (np.arange(len(W))[:, None], m.vertex_bone_indices.numpy()), m.vertex_bone_weights.numpy())
         self.weights = W / W.sum(1, keepdims=True)
-        vertices, heads, _ = self.rest(dict(gender=0.5, age=0.66))
+        vertices, heads, _ = self.rest({"gender": 0.5, "age": 0.66})
         for s, sign in (("L", 1), ("R", -1)):  # skin over the acromion follows the scapula, not the humerus
             centre = heads[self.index[f"upperarm01.{s}"]] + np.array([-0.012 * sign, 0.006, 0.05])
             g = 0.92 * np.exp(-((np.linalg.norm(vertices - centre, axis=1) / 0.045) ** 2))
@@ -178,7 +174,7 @@ class _Source:
 
     def landmark_vertices(self) -> dict[str, int]:
         """Choose the skin vertex of each landmark on the mean body (same places as the phantom tool's)."""
-        V, h, t = self.rest(dict(gender=0.5, age=0.66))
+        V, h, t = self.rest({"gender": 0.5, "age": 0.66})
         body = np.unique(self.quads)
         tri = np.concatenate([self.quads[:, [0, 1, 2]], self.quads[:, [0, 2, 3]]])
         N = np.zeros_like(V)
@@ -251,13 +247,14 @@ def build(count: int, seed: int, components: int) -> BodyModel:
     basis = (vectors[:, keep].T @ centred) / np.sqrt(np.maximum(values[keep], 1e-12))[:, None]
     scores = centred @ basis.T
     residual = np.linalg.norm((centred - scores @ basis).reshape(count, -1, 3), axis=2)
-    print(f"{components} components: residual mean {residual.mean() * 1e3:.2f} mm, P99 {np.percentile(residual, 99) * 1e3:.2f} mm")
+    mm = residual * 1e3
+    print(f"{components} components: residual mean {mm.mean():.2f} mm, P99 {np.percentile(mm, 99):.2f} mm")
     scale = np.abs(basis).max(1, keepdims=True)  # keep half precision well scaled
     basis, scores = basis / scale, scores * scale.T
 
     owner = np.full(len(source.names), -1)
     spine = {source.index[b] for b in SPINE_BONES}
-    for i, name in enumerate(source.names):
+    for i in range(len(source.names)):
         j = i
         while j not in spine and source.names[j] not in MOVING and source.parents[j] >= 0:
             j = source.parents[j]
@@ -275,7 +272,6 @@ def build(count: int, seed: int, components: int) -> BodyModel:
         or n.startswith(("finger", "metacarpal"))
     )
     smooth = arm.copy()
-    adjacency = {}
     edges = np.stack([source.quads, np.roll(source.quads, -1, 1)], 2).reshape(-1, 2)
     import scipy.sparse as sp
 
@@ -287,7 +283,6 @@ def build(count: int, seed: int, components: int) -> BodyModel:
     head = sum(source.weights[:N_VERTICES, source.index[b]] for b in ("head", "jaw", "neck03", "neck02"))
     picked = source.landmark_vertices()
     rows_ = np.stack([_subdivision_row(picked[n], source.quads) for n in LANDMARK_VERTICES])
-    del adjacency
     return BodyModel(
         mean.astype(np.float32), basis.astype(np.float32), scores.astype(np.float32), source.quads.astype(np.int32),
         W.astype(np.float32), arm.astype(np.float32), smooth.astype(np.float32), head.astype(np.float32),

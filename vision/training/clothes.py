@@ -96,7 +96,9 @@ class Wardrobe:
         sleeve = torch.where(is_[3], col(u(0.25, 0.9)), col(u(1.3, 1.95)))
         arms = torch.where(po.arm[None] > 0.25, (sleeve - along) * 0.28, 0.1)
         no_arm = (0.40 + col(u(-0.12, 0.12))) - po.arm_smooth[None]
-        straps = torch.maximum(neckline - col(u(0.04, 0.09)), col(u(0.018, 0.035)) - (x.abs() - col(u(0.075, 0.1))).abs())
+        straps = torch.maximum(
+            neckline - col(u(0.04, 0.09)), col(u(0.018, 0.035)) - (x.abs() - col(u(0.075, 0.1))).abs()
+        )
         hem = torch.where(is_[1], z - (under - col(u(0.03, 0.12))), z - (hip + col(u(-0.09, 0.09))))
         sleeveless = torch.minimum(torch.minimum(straps, neckline + 0.02), no_arm)
         sleeved = torch.minimum(torch.minimum(neckline, arms), not_head.expand_as(z))
@@ -132,7 +134,9 @@ class Wardrobe:
         bottom_V = worn(bottom, bottom_offset, ~tight, 0.0, torch.zeros(B, device=dev))
 
         # ---- hair cap: kind 0 bald, 1 cropped, 2 short, 3 bun, 4 one tail, 5 loose long
-        hair_kind = torch.multinomial(torch.tensor([0.1, 0.2, 0.25, 0.12, 0.15, 0.18], device=dev), B, True, generator=g)
+        hair_kind = torch.multinomial(
+            torch.tensor([0.1, 0.2, 0.25, 0.12, 0.15, 0.18], device=dev), B, True, generator=g
+        )
         on_head = po.head_weight > 0.35
         crown = torch.where(po.head_weight[None] > 0.9, z, -9.0).amax(1, keepdim=True)
         nose = torch.einsum("v,bvc->bc", po.landmark_rows[LANDMARK_VERTICES.index("nose")], R)
@@ -144,9 +148,10 @@ class Wardrobe:
         hair = torch.where(on_head[None], z - (front_line + (nape - front_line) * slope), -0.05)
         hair = torch.where(col(hair_kind == 0), -1.0, hair)
         thick = torch.where(hair_kind == 1, u(0.002, 0.006), u(0.008, 0.03))
-        hair_V = po.smooth(V, 5) + N * (
-            col(thick) * (hair / 0.02).clamp(0.15, 1) * (1 + 0.4 * _wave_pattern(R, g, 8, 30))
-        )[..., None]
+        hair_V = (
+            po.smooth(V, 5)
+            + N * (col(thick) * (hair / 0.02).clamp(0.15, 1) * (1 + 0.4 * _wave_pattern(R, g, 8, 30)))[..., None]
+        )
         hair_V = hair_V + N * (0.002 - ((hair_V - V) * N).sum(-1)).clamp_min(0)[..., None]
 
         # ---- strands
@@ -174,7 +179,9 @@ class Wardrobe:
         spine_ = torch.stack(path, 2)
         spine_ = torch.cat([spine_[..., :2], spine_[..., 2:].clamp_min(0.012)], -1)
         t = torch.linspace(0, 1, RINGS, device=dev)
-        radius = torch.where(hair_kind == 3, u(0.03, 0.05), torch.where(hair_kind == 4, u(0.015, 0.028), u(0.016, 0.028)))
+        radius = torch.where(
+            hair_kind == 3, u(0.03, 0.05), torch.where(hair_kind == 4, u(0.015, 0.028), u(0.016, 0.028))
+        )
         profile = torch.where(
             (hair_kind == 3)[:, None], (1 - (2 * t - 1) ** 2).clamp_min(0.05).sqrt()[None],
             (0.6 + 0.4 * (t * 4).clamp(0, 1)) * (1 - t**3 * 0.8)[None],
@@ -219,9 +226,15 @@ class Wardrobe:
             vertices,
             torch.cat([N, *layer_normals, po.normals(hair_V), strand_N], 1),
             torch.cat(
-                [skin_c, stain(cloth(0.25)), stain(cloth(0.35)), stain(hair_c.expand(B, n, 3)),
-                 hair_c.expand(B, strand_V.shape[1], 3)], 1
-            ),  # fmt: skip
+                [
+                    skin_c,
+                    stain(cloth(0.25)),
+                    stain(cloth(0.35)),
+                    stain(hair_c.expand(B, n, 3)),
+                    hair_c.expand(B, strand_V.shape[1], 3),
+                ],
+                1,
+            ),
             torch.cat([torch.ones(B, n, device=dev), bottom, top, hair, strand_field], 1),
             torch.cat([body_tris, body_tris + n, body_tris + 2 * n, body_tris + 3 * n, self.tubes + 4 * n]),
         )

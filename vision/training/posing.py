@@ -8,7 +8,6 @@ The kinematics follow the phantom tool's, so that labels mean the same; here the
 and every nuisance is drawn independently of the rotation angle (see :func:`sample_kneeling`).
 """
 
-import math
 from dataclasses import dataclass
 
 import torch
@@ -75,7 +74,7 @@ def rotation_vector(R: Tensor) -> Tensor:
 
 
 def part_of(R: Tensor, fraction: Tensor | float) -> Tensor:
-    """The same rotation carried out to a fraction."""
+    """Carry a rotation out to a fraction."""
     v = rotation_vector(R)
     angle = v.norm(dim=-1)
     return about(v, torch.rad2deg(angle) * fraction)
@@ -93,7 +92,7 @@ def swing_twist(R: Tensor, axis: Tensor) -> tuple[Tensor, Tensor]:
 
 
 def quaternion(R: Tensor) -> Tensor:
-    """Unit quaternions (w, x, y, z) of rotation matrices (..., 3, 3)."""
+    """Return unit quaternions (w, x, y, z) of rotation matrices (..., 3, 3)."""
     m = R
     w2 = (1 + m[..., 0, 0] + m[..., 1, 1] + m[..., 2, 2]).clamp_min(0)
     x2 = (1 + m[..., 0, 0] - m[..., 1, 1] - m[..., 2, 2]).clamp_min(0)
@@ -126,7 +125,7 @@ def quaternion_product(a: Tensor, b: Tensor) -> Tensor:
 
 
 def rotation_right_deg(hip_l: Tensor, hip_r: Tensor, acr_l: Tensor, acr_r: Tensor) -> Tensor:
-    """The definition of :func:`vision.rotation.rotation_angle_deg`, batched; shape (B,)."""
+    """Apply the definition of :func:`vision.rotation.rotation_angle_deg`, batched; shape (B,)."""
     axis = unit(acr_l + acr_r - hip_l - hip_r)
 
     def flat(v: Tensor) -> Tensor:
@@ -140,7 +139,9 @@ def _uniform(n: int, low: float, high: float, g: torch.Generator, device: torch.
     return torch.rand(n, generator=g, device=device) * (high - low) + low
 
 
-def _normal(n: int, mean: float, sd: float, low: float, high: float, g: torch.Generator, device: torch.device) -> Tensor:
+def _normal(
+    n: int, mean: float, sd: float, low: float, high: float, g: torch.Generator, device: torch.device
+) -> Tensor:
     return (torch.randn(n, generator=g, device=device) * sd + mean).clamp(low, high)
 
 
@@ -236,7 +237,11 @@ class Poser:
         self.quads = put(model.quads).long()
         self.triangles = torch.cat([self.quads[:, [0, 1, 2]], self.quads[:, [0, 2, 3]]])
         self.weights = put(model.weights)
-        self.arm, self.arm_smooth, self.head_weight = put(model.arm_weight), put(model.arm_weight_smooth), put(model.head_weight)
+        self.arm, self.arm_smooth, self.head_weight = (
+            put(model.arm_weight),
+            put(model.arm_weight_smooth),
+            put(model.head_weight),
+        )
         self.landmark_rows = put(model.landmark_rows)
         self.smoother = self._laplacian()
         first = torch.zeros(N_VERTICES, dtype=torch.long, device=device)
@@ -278,7 +283,9 @@ class Poser:
 
     def _spine(self, rest: Rest) -> tuple[Tensor, Tensor]:
         """Heads of the virtual vertebrae (B, N_SPINE, 3) and the height of the top end (B,)."""
-        line = torch.stack([rest.head(b) for b in ("spine04", "spine03", "spine02", "spine01")] + [rest.tail("spine01")], 1)
+        line = torch.stack(
+            [rest.head(b) for b in ("spine04", "spine03", "spine02", "spine01")] + [rest.tail("spine01")], 1
+        )
         z = line[:, :, 2]
 
         def levels(z0: Tensor, z1: Tensor, n: int) -> Tensor:
@@ -295,7 +302,8 @@ class Poser:
         """For each vertex, the lower virtual bone (0 = pelvis, k = vertebra k - 1) and the share of the next."""
         zs = heads[:, :, 2]
         centres = torch.cat(
-            [(zs[:, :1] - (zs[:, 1:2] - zs[:, :1]) / 2), (zs[:, 1:] + zs[:, :-1]) / 2, (zs[:, -1:] + top[:, None]) / 2], 1
+            [(zs[:, :1] - (zs[:, 1:2] - zs[:, :1]) / 2), (zs[:, 1:] + zs[:, :-1]) / 2, (zs[:, -1:] + top[:, None]) / 2],
+            1,
         )
         z = torch.maximum(torch.minimum(rest.vertices[:, :, 2], centres[:, -1:]), centres[:, :1]).contiguous()
         k = (torch.searchsorted(centres.contiguous(), z) - 1).clamp(0, N_SPINE - 1)
@@ -342,11 +350,11 @@ class Poser:
         V = 0.75 * (turned + moved) + 0.25 * linear
         V = self._delta_mush(x, V)
         s = 0.012
-        V = torch.cat([V[..., :2], s * torch.nn.functional.softplus(V[..., 2:] / s)], -1)  # nothing below the floor
-        return V
+        above_floor = s * torch.nn.functional.softplus(V[..., 2:] / s)
+        return torch.cat([V[..., :2], above_floor], -1)
 
     def normals(self, V: Tensor) -> Tensor:
-        """Unit vertex normals, shape (B, V, 3)."""
+        """Return unit vertex normals, shape (B, V, 3)."""
         a, b, c = (V[:, self.triangles[:, i]] for i in range(3))
         fn = torch.linalg.cross(b - a, c - a)
         n = torch.zeros_like(V)
@@ -435,7 +443,6 @@ class Poser:
         V = self.skin(rest, G, P, spine_heads, top)
         on_skin = torch.einsum("lv,bvc->blc", self.landmark_rows, V)
         by = {n: on_skin[:, i] for i, n in enumerate(LANDMARK_VERTICES)}
-        by |= {n: on_skin[:, LANDMARK_VERTICES.index(n.upper())] for n in ()}
         joint = {"shoulder_joint": "upperarm01", "hip_joint": "upperleg01", "elbow": "lowerarm01", "wrist": "wrist",
                  "knee": "lowerleg01", "ankle": "foot"}  # fmt: skip
         out = []
@@ -454,8 +461,10 @@ class Poser:
     # ------------------------------------------------------------------ other positions, for refusal
 
     def other(self, rest: Rest, kind: Tensor, gen: torch.Generator) -> Posed:
-        """Pose people who are *not* in the position; ``kind`` (B,) 0 stand, 1 sit, 2 lie, 3 hands and knees,
-        4 upright kneeling, 5 plank, 6 squat."""
+        """Pose people who are *not* in the position.
+
+        ``kind`` (B,): 0 stand, 1 sit, 2 lie, 3 hands and knees, 4 upright kneeling, 5 plank, 6 squat.
+        """
         B = len(kind)
         spine_heads, top = self._spine(rest)
         g = _Chain(rest, spine_heads, B, self.device)
@@ -487,7 +496,7 @@ class Poser:
         for s in "LR":
             g.girdle(s, p)
             spread = u(-4, 14) * (1 if s == "L" else -1)
-            thigh = about(X, -(hip - lean * 0 + u(-12, 12))) @ about((0, 1, 0), -spread)
+            thigh = about(X, -(hip + u(-12, 12))) @ about((0, 1, 0), -spread)
             g.put(f"pelvis.{s}", g.G[IX["root"]])
             g.put(f"upperleg01.{s}", g.G[IX["root"]] @ thigh)
             g.put(f"lowerleg01.{s}", g.G[IX[f"upperleg01.{s}"]] @ about(X, knee + u(-12, 12)))

@@ -51,7 +51,7 @@ _kernel: Any = None
 def _draw_cuda(xyz: Tensor, field: Tensor, tris: Tensor, height: int, width: int) -> Tensor:
     import cupy
 
-    global _kernel  # noqa: PLW0603  compiled once a process
+    global _kernel
     if _kernel is None:
         _kernel = cupy.RawKernel(_KERNEL_SOURCE, "draw")
     B, NV, _ = xyz.shape

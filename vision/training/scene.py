@@ -2,6 +2,7 @@
 
 import math
 import random
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
@@ -94,7 +95,7 @@ class Studio:
         self.wardrobe = Wardrobe(poser)
         self.device = poser.device
         self.g = torch.Generator(self.device).manual_seed(seed)
-        self.host = random.Random(seed)  # choices made on the host: reading one back would stall the device
+        self.host = random.Random(seed)  # noqa: S311  choices made on the host: reading one back would stall the device
         depth = [SEEN_DEPTH_M[n.removesuffix("_left").removesuffix("_right")] for n in LANDMARKS]
         self.seen_depth = torch.tensor(depth, device=self.device)
         self._pool: tuple[Posed, Tensor] | None = None
@@ -103,11 +104,11 @@ class Studio:
     # ------------------------------------------------------------------ random numbers
 
     def u(self, low: float, high: float, *shape: int) -> Tensor:
-        """Uniform numbers."""
+        """Draw uniform numbers."""
         return torch.rand(*shape, generator=self.g, device=self.device) * (high - low) + low
 
     def n(self, sd: float, *shape: int) -> Tensor:
-        """Normal numbers of mean zero."""
+        """Draw normal numbers of mean zero."""
         return torch.randn(*shape, generator=self.g, device=self.device) * sd
 
     # ------------------------------------------------------------------ people
@@ -275,7 +276,9 @@ class Studio:
         trunk_z = lz[:, 4:6].mean(1, keepdim=True)
         relative = (lz - trunk_z) / trunk_z / s[:, None]
         theta = posed.rotation_right_deg
-        turn = torch.where(self.u(0, 1, B) < (0.3 if rec.wide else 0.05), torch.randint(1, 4, (B,), generator=self.g, device=dev), 0)
+        turn = torch.where(
+            self.u(0, 1, B) < (0.3 if rec.wide else 0.05), torch.randint(1, 4, (B,), generator=self.g, device=dev), 0
+        )
         if mirror:
             flip = self.u(0, 1, B) < 0.5
             image = torch.where(flip[:, None, None, None], image.flip(3), image)
@@ -294,9 +297,7 @@ class Studio:
 
     # ------------------------------------------------------------------ parts
 
-    def _bystander(
-        self, posed: Posed, layers: Layers, C: Tensor
-    ) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
+    def _bystander(self, posed: Posed, layers: Layers, C: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
         """Put a second person into some of the pictures, beside or behind; clothes painted on the skin."""
         B = len(C)
         n = max(1, B // 10)
@@ -307,7 +308,9 @@ class Studio:
         away = posed.landmarks[who].mean(1) - C[who]
         away = F.normalize(away[:, :2], dim=-1)
         beside = torch.stack([-away[:, 1], away[:, 0]], -1)
-        shift = away * self.u(-0.2, 1.4, n, 1) + beside * torch.where(self.u(0, 1, n, 1) < 0.5, 1.0, -1.0) * self.u(0.45, 1.5, n, 1)
+        shift = away * self.u(-0.2, 1.4, n, 1) + beside * torch.where(self.u(0, 1, n, 1) < 0.5, 1.0, -1.0) * self.u(
+            0.45, 1.5, n, 1
+        )
         spot = posed.landmarks[who].mean(1)[:, :2] + shift
         V = other.vertices.clone()
         V[..., :2] += (spot - V.mean(1)[:, :2])[:, None]
@@ -331,7 +334,7 @@ class Studio:
             torch.cat([layers.triangles, self.poser.triangles + start]),
         )  # fmt: skip
 
-    def _lit(self, layers: Layers, sun: Tensor, centre: Tensor):  # noqa: ANN202  a closure over the light's depth map
+    def _lit(self, layers: Layers, sun: Tensor, centre: Tensor) -> Callable[[Tensor], Tensor]:
         """Return a function telling, for world points (B, ..., 3), how much of the sun reaches them (0..1)."""
         up = torch.tensor([0.3, 0.2, 1.0], device=self.device).expand_as(sun)
         a = unit(torch.linalg.cross(sun, up))
@@ -356,8 +359,8 @@ class Studio:
         return lit
 
     def _room(
-        self, B: int, D: int, R: Tensor, C: Tensor, centre: Tensor, c: Tensor, s: Tensor, lit: object,
-        shadow_depth: Tensor, level: Tensor,
+        self, B: int, D: int, R: Tensor, C: Tensor, centre: Tensor, c: Tensor, s: Tensor,
+        lit: Callable[[Tensor], Tensor], shadow_depth: Tensor, level: Tensor,
     ) -> Tensor:  # fmt: skip
         """Floor with pattern and shadow, mat, wall, boxes; shape (B, D, D, 3)."""
         dev = self.device
@@ -388,7 +391,7 @@ class Studio:
         )
         mat = mat & (self.u(0, 1, B, 1, 1) < 0.65)
         floor_c = torch.where(mat[..., None], self.u(0, 1, B, 1, 1, 3), floor_c)
-        shadow = 1 - shadow_depth * (1 - lit(X.clamp(-30, 30)))  # type: ignore[operator]
+        shadow = 1 - shadow_depth * (1 - lit(X.clamp(-30, 30)))
         contact = 1 - 0.35 * torch.exp(-((rel / 0.55) ** 2).sum(-1))
         floor_c = floor_c * (shadow * contact)[..., None]
         slope = q[..., 1] * self.u(-0.3, 0.3, B, 1, 1) + q[..., 0] * self.u(-0.3, 0.3, B, 1, 1)
@@ -398,13 +401,11 @@ class Studio:
         out = torch.where(floor[..., None], floor_c, wall_c) * level[..., None].clamp(0.4, 1.3)
         if self.recipe.clutter:
             rel_q = q - c[:, None, None]
-            for _ in range(6):
+            for number in range(6):
                 size = self.u(0.04, 0.5, B, 1, 1, 2) * s[:, None, None, None]
                 at = (self.u(-0.75, 0.75, B, 1, 1, 2)) * s[:, None, None, None]
-                if _ % 2:
-                    box = ((rel_q - at).abs() < size / 2).all(-1)
-                else:
-                    box = (((rel_q - at) / size * 2) ** 2).sum(-1) < 1
+                from_middle = ((rel_q - at) / size * 2).abs()
+                box = from_middle.amax(-1) < 1 if number % 2 else (from_middle**2).sum(-1) < 1
                 box = box & (self.u(0, 1, B, 1, 1) < 0.4) & ~(floor & (X[..., 0] > 1e3))
                 shade = 1 + self.n(0.4, B, 1, 1, 1) * ((rel_q - at) / size)[..., :1]
                 out = torch.where(box[..., None], self.u(0, 1, B, 1, 1, 3) * self.u(0.2, 1, B, 1, 1, 1) * shade, out)
@@ -415,14 +416,18 @@ class Studio:
         B, _, D, _ = image.shape
         covered = torch.zeros(landmarks.shape[:2], dtype=torch.bool, device=self.device)
         ys, xs = torch.meshgrid(
-            (torch.arange(D, device=self.device) + 0.5) / D, (torch.arange(D, device=self.device) + 0.5) / D, indexing="ij"
+            (torch.arange(D, device=self.device) + 0.5) / D,
+            (torch.arange(D, device=self.device) + 0.5) / D,
+            indexing="ij",
         )
         for _ in range(2):
             use = self.u(0, 1, B) < 0.1
             at, size = self.u(0.1, 0.9, B, 2), self.u(0.03, 0.24, B, 2)
             round_ = self.u(0, 1, B) < 0.4
 
-            def over(x: Tensor, y: Tensor, at=at, size=size, round_=round_, use=use) -> Tensor:  # noqa: ANN001
+            def over(
+                x: Tensor, y: Tensor, at: Tensor = at, size: Tensor = size, round_: Tensor = round_, use: Tensor = use
+            ) -> Tensor:
                 extra = (1,) * (x.dim() - 1)
                 dx = (x - at[:, 0].view(-1, *extra)).abs() / size[:, 0].view(-1, *extra)
                 dy = (y - at[:, 1].view(-1, *extra)).abs() / size[:, 1].view(-1, *extra)
@@ -453,7 +458,9 @@ class Studio:
                 kernel[round((k - 1) / 2 + o * math.sin(angle)), round((k - 1) / 2 + o * math.cos(angle))] = 1
             kernel = (kernel / kernel.sum()).to(self.device).expand(3, 1, k, k)
             part = b[: len(b) // 2]
-            blurred = F.conv2d(F.pad(image[part], (k // 2, (k - 1) // 2, k // 2, (k - 1) // 2), mode="replicate"), kernel, groups=3)
+            blurred = F.conv2d(
+                F.pad(image[part], (k // 2, (k - 1) // 2, k // 2, (k - 1) // 2), mode="replicate"), kernel, groups=3
+            )
             image[part] = blurred
         vignette = F.interpolate(self.n(0.07, B, 3, 6, 6), S, mode="bilinear", align_corners=False)
         image = image * (1 + vignette)

@@ -143,7 +143,8 @@ def main() -> None:
             averages[name].state = {k: v.to(device) for k, v in state[f"{name}_average"].items()}
             optimisers[name].load_state_dict(state[f"{name}_optimiser"])
     wrapped = {
-        k: nn.parallel.DistributedDataParallel(n, device_ids=[rank] if cuda else None) if world > 1 else n for k, n in nets.items()
+        k: nn.parallel.DistributedDataParallel(n, device_ids=[rank] if cuda else None) if world > 1 else n
+        for k, n in nets.items()
     }
     losses = {"eye": eye_loss, "locator": locator_loss}
     started = time.time()
@@ -192,7 +193,9 @@ def main() -> None:
                 f"{name}_optimiser": optimisers[name].state_dict(),
             }  # fmt: skip
         torch.save(kept, state_file)
-        weights = {f"{k}.{n}": v.half() if v.dtype.is_floating_point else v for k in nets for n, v in averages[k].state.items()}
+        weights = {
+            f"{k}.{n}": v.half() if v.dtype.is_floating_point else v for k in nets for n, v in averages[k].state.items()
+        }
         torch.save(weights, args.out / "weights.pt")
         card = {"recipe": asdict(recipe), "bodies": len(poser.scores), "seed": args.seed, "processors": world}
         card |= {"steps": step, "pictures": pictures, "seconds": kept["seconds"], "log": log}

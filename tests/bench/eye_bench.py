@@ -1,0 +1,261 @@
+"""How well the network reads rendered photos of people it has never seen, and how far it should be believed.
+
+    python -m tests.bench.eye_bench FOLDER [FOLDER ...] [--passes 2]      # tables
+    python -m tests.bench.eye_bench FOLDER --calibrate                    # constants for vision/eye/calibration.py
+    python -m tests.bench.eye_bench FOLDER --spoil                        # robustness table
+
+Pictures are ``NAME_{0,L,R}[_VIEW].jpg`` with their truth in the JSON file beside them (see the phantom tool).  Nothing
+is tuned here; ``--calibrate`` is for people kept apart from those on whom figures are reported.
+"""
+
+import argparse
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from vision.eye.finder import GRID_DEG, Reading, angle_evidence, merge, read_photo
+from vision.landmarks import NAMES
+from vision.photo import decode
+from vision.rotation import Posterior, rotation_angle_deg
+
+PHANTOM = {"c7": "C7", "t12": "T12", "s2": "S2"}
+
+
+@dataclass(frozen=True)
+class Case:
+    """One picture: what is true and what was read."""
+
+    name: str
+    person: str
+    condition: str
+    view: str
+    true_deg: float
+    opening: bool
+    true_xy: np.ndarray
+    visible: np.ndarray
+    trunk: float
+    reading: Reading
+    in_position: float
+    turns: int
+    focal_px: float
+    centre: np.ndarray
+
+    @property
+    def direct(self) -> Posterior:
+        e = angle_evidence(self.reading.log_angle)
+        density = np.exp(e.log_density - e.log_density.max())
+        return Posterior(e.grid_deg, density / np.trapz(density, e.grid_deg))
+
+    @property
+    def from_points_deg(self) -> float:
+        """Angle of the landmarks with their read depths, by the definition."""
+        r = self.reading
+        flat = (r.xy - self.centre) * (1 + r.depth / self.focal_px)[:, None]
+        p = np.concatenate([flat, r.depth[:, None]], 1) * [1, 1, 1]
+        at = {n: p[i] for i, n in enumerate(NAMES)}
+        return rotation_angle_deg(
+            at["hip_joint_left"], at["hip_joint_right"], at["acromion_left"], at["acromion_right"]
+        )
+
+
+def read_folder(folder: Path, passes: int, spoil: Callable[[np.ndarray], np.ndarray] | None = None) -> list[Case]:
+    cases = []
+    for path in sorted(folder.glob("*.jpg")):
+        if not path.with_suffix(".json").exists():
+            continue
+        truth = json.loads(path.with_suffix(".json").read_text())
+        photo = decode(path.read_bytes())
+        pixels = photo.pixels if spoil is None else spoil(photo.pixels)
+        scale = pixels.shape[1] / photo.width
+        readings, probability, turns = read_photo(pixels, passes)
+        parts = path.stem.split("_")
+        name = [PHANTOM.get(n, n.replace("_left", "_L").replace("_right", "_R")) for n in NAMES]
+        marks = truth["landmarks"]
+        xy = np.array([marks[n]["px"] for n in name]) * scale
+        trunk = float(np.linalg.norm(xy[:2].mean(0) - xy[4:6].mean(0)))
+        # a trunk seen end-on is short in the picture: then its length by the camera's scale
+        p3 = {n: np.array(marks[n]["xyz"]) for n in ("acromion_L", "acromion_R", "hip_joint_L", "hip_joint_R")}
+        length = np.linalg.norm(p3["acromion_L"] + p3["acromion_R"] - p3["hip_joint_L"] - p3["hip_joint_R"]) / 2
+        depth = np.mean([marks[n]["depth"] for n in p3])
+        trunk = max(trunk, float(length * truth["camera"]["fx"] / depth) * scale)
+        cases.append(
+            Case(
+                path.stem, parts[0], parts[1], parts[2] if len(parts) > 2 else "side", truth["theta_deg"],
+                truth["camera_on_opening_side"], xy, np.array([marks[n]["visible"] for n in name]), trunk,
+                merge(readings), probability, turns, truth["camera"]["fx"] * scale,
+                np.array([pixels.shape[1], pixels.shape[0]]) / 2,
+            )
+        )  # fmt: skip
+    return cases
+
+
+def _row(title: str, value: np.ndarray, true: np.ndarray, band: np.ndarray | None = None) -> str:
+    sign = np.where(np.abs(true) < 12, 1, np.sign(true))
+    error = (value - true) * sign
+    size = np.abs(error)
+    text = f"{title:34s} n {len(error):3d}  MAE {size.mean():5.2f}  P95 {np.percentile(size, 95):5.1f}"
+    text += f"  bias {error.mean():5.2f}"
+    if band is not None:
+        held = ((band[:, 0] <= true) & (true <= band[:, 1])).mean()
+        text += f"  held {held * 100:4.0f} %  half-width {np.diff(band, axis=1).mean() / 2:4.1f}"
+    return text
+
+
+def _difference(cases: list[Case], value: Callable[[Case], float]) -> str:
+    sides: dict[tuple[str, str], dict[str, float]] = {}
+    for c in cases:
+        if c.condition in "LR":
+            sides.setdefault((c.person, c.view), {})[c.condition] = abs(value(c)) - abs(c.true_deg)
+    d = np.array([s["L"] - s["R"] for s in sides.values() if len(s) == 2])
+    return f"   left-right difference: SD of the error {d.std(ddof=1):.2f}, n {len(d)}" if len(d) > 2 else ""
+
+
+def report(cases: list[Case]) -> None:
+    refused = [c for c in cases if c.in_position < 0.5 or c.turns]
+    print(f"{len(cases)} pictures, refused or turned:", [(c.name, round(c.in_position, 2), c.turns) for c in refused])
+    groups: dict[str, list[Case]] = {}
+    for c in cases:
+        key = "start, " + c.view if c.condition == "0" else "end range, " + c.view
+        groups.setdefault(key, []).append(c)
+        if c.condition != "0" and c.view == "side":
+            groups.setdefault(
+                "   camera on the opening side" if c.opening else "   camera on the closing side", []
+            ).append(c)
+    for key in sorted(groups, key=lambda k: (k.strip() != k, k)):
+        some = groups[key]
+        true = np.array([c.true_deg for c in some])
+        direct = [c.direct for c in some]
+        print(key)
+        print(
+            _row(
+                "   distribution",
+                np.array([p.median_deg for p in direct]),
+                true,
+                np.array([p.band_deg for p in direct]),
+            )
+        )
+        print(_difference(some, lambda c: c.direct.median_deg))
+        print(_row("   landmarks with depth", np.array([c.from_points_deg for c in some]), true))
+        print(_difference(some, lambda c: c.from_points_deg))
+        error = np.array([np.linalg.norm(c.reading.xy - c.true_xy, axis=1) / c.trunk for c in some])
+        visible = np.array([c.visible for c in some])
+        seen, hidden = np.median(error[visible]), np.median(error[~visible])
+        print(f"   landmark error, trunk lengths: seen median {seen:.4f}, hidden {hidden:.4f}")
+        print(
+            "   "
+            + ", ".join(f"{n} {np.median(error[:, i]):.3f}" for i, n in enumerate(NAMES) if not n.endswith("right"))
+        )
+
+
+def calibrate(cases: list[Case]) -> None:
+    """Fit the blur and power of the distribution by likelihood, and the landmark spread by coverage."""
+    best = []
+    for power in (0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0):
+        for blur in (0.4, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0, 3.5, 4.0):
+            total = 0.0
+            for c in cases:
+                p = np.exp(c.reading.log_angle * power)
+                kernel = np.exp(-0.5 * ((GRID_DEG[:, None] - GRID_DEG) / blur) ** 2)
+                q = kernel @ (p / p.sum())
+                q = q / np.trapz(q, GRID_DEG) + 1e-6
+                total += np.log(np.interp(c.true_deg, GRID_DEG, q))
+            best.append((total / len(cases), power, blur))
+    print("mean log likelihood, ANGLE_POWER, ANGLE_BLUR_DEG:", sorted(best, reverse=True)[:6])
+    z, seen, ratio = [], [], []
+    for c in cases:
+        e = c.reading.xy - c.true_xy
+        for i in range(len(NAMES)):
+            inv = np.linalg.inv(c.reading.cov[i] + np.eye(2) * (0.004 * c.trunk) ** 2)
+            z.append(e[i] @ inv @ e[i])
+        seen += list(c.visible)
+        ratio.append(np.linalg.norm(e, axis=1) / c.trunk)
+    z, seen = np.array(z), np.array(seen)
+    # median of a chi-square with two degrees of freedom is 1.386
+    parts = {"all": z, "seen": z[seen], "hidden": z[~seen]}
+    factors = {k: round(float(np.sqrt(np.median(v) / 1.386)), 2) for k, v in parts.items()}
+    print(
+        "factor on the stated SD by the median:", factors, "by the 90 % point:", np.sqrt(np.percentile(z, 90) / 4.605)
+    )
+    print("median error by name", dict(zip(NAMES, np.round(np.median(ratio, 0), 4), strict=True)))
+    # correlation of the two sides' errors within a person
+    pairs: dict[tuple[str, str], dict[str, float]] = {}
+    for c in cases:
+        if c.condition in "LR":
+            pairs.setdefault((c.person, c.view), {})[c.condition] = abs(c.direct.median_deg) - abs(c.true_deg)
+    both = np.array([[p["L"], p["R"]] for p in pairs.values() if len(p) == 2])
+    if len(both) > 3:
+        print("correlation of left and right errors", np.corrcoef(both.T)[0, 1], "n", len(both))
+
+
+def _jpeg(quality: int) -> Callable[[np.ndarray], np.ndarray]:
+    def spoil(p: np.ndarray) -> np.ndarray:
+        _, data = cv2.imencode(".jpg", p[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+        return cv2.imdecode(data, cv2.IMREAD_COLOR)[:, :, ::-1]
+
+    return spoil
+
+
+def _rolled(deg: float) -> Callable[[np.ndarray], np.ndarray]:
+    def spoil(p: np.ndarray) -> np.ndarray:
+        m = cv2.getRotationMatrix2D((p.shape[1] / 2, p.shape[0] / 2), deg, 1)
+        return cv2.warpAffine(p, m, (p.shape[1], p.shape[0]), borderMode=cv2.BORDER_REPLICATE)
+
+    return spoil
+
+
+def _noise(p: np.ndarray) -> np.ndarray:
+    return np.clip(p + np.random.default_rng(0).normal(0, 25, p.shape), 0, 255).astype(np.uint8)
+
+
+def _small(p: np.ndarray) -> np.ndarray:
+    return cv2.resize(p, (320, round(p.shape[0] * 320 / p.shape[1])), interpolation=cv2.INTER_AREA)
+
+
+SPOILT: dict[str, Callable[[np.ndarray], np.ndarray] | None] = {
+    "as taken": None,
+    "blur, sigma 4 px": lambda p: cv2.GaussianBlur(p, (0, 0), 4),
+    "noise, SD 25 of 255": _noise,
+    "dark, a quarter of the light": lambda p: (p * 0.25).astype(np.uint8),
+    "over-exposed, 1.8 times": lambda p: np.clip(p * 1.8, 0, 255).astype(np.uint8),
+    "JPEG quality 30": _jpeg(30),
+    "320 px wide": _small,
+    "grey": lambda p: np.repeat(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY)[:, :, None], 3, 2),
+    "phone rolled 20 degrees": _rolled(20.0),
+    "phone rolled -20 degrees": _rolled(-20.0),
+}
+
+
+def spoil_table(folder: Path, passes: int) -> None:
+    for title, spoil in SPOILT.items():
+        cases = [c for c in read_folder(folder, passes, spoil) if c.condition != "0"]
+        used = [c for c in cases if c.in_position >= 0.5]
+        true = np.array([c.true_deg for c in used])
+        posteriors = [c.direct for c in used]
+        values, bands = np.array([p.median_deg for p in posteriors]), np.array([p.band_deg for p in posteriors])
+        print(_row(title, values, true, bands), f" refused {len(cases) - len(used)}", flush=True)
+
+
+def main() -> None:
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("folders", type=Path, nargs="+")
+    ap.add_argument("--passes", type=int, default=2)
+    ap.add_argument("--calibrate", action="store_true")
+    ap.add_argument("--spoil", action="store_true")
+    args = ap.parse_args()
+    for folder in args.folders:
+        print(f"== {folder}")
+        if args.spoil:
+            spoil_table(folder, args.passes)
+            continue
+        cases = read_folder(folder, args.passes)
+        report(cases)
+        if args.calibrate:
+            calibrate(cases)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,289 @@
+"""Runs the network on a photo: find the person, crop, read landmarks and the angle."""
+
+import functools
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import onnxruntime as ort
+
+from vision.arrays import ByteArray, FloatArray
+from vision.eye.calibration import ANGLE_BLUR_DEG, ANGLE_POWER, SD_FACTOR, SD_FLOOR
+from vision.findings import Finding, finding
+from vision.landmarks import NAMES, AngleEvidence, Landmark, Landmarks
+from vision.photo import Photo
+from vision.sides import Side
+
+SIZE, SMALL = 256, 128
+BIN_STEP_DEG, BIN_EDGE_DEG = 1.5, 99.0
+GRID_DEG: FloatArray = np.arange(-BIN_EDGE_DEG, BIN_EDGE_DEG + 1e-9, BIN_STEP_DEG)
+CROP_FACTOR = 1.35  # side of the crop over the extent of the landmarks, the middle of the training's range
+REFUSE_BELOW = 0.5
+# the network names landmarks in this order, which is also that of NAMES
+POINTS = NAMES
+MIRRORED = [NAMES.index(n.replace("left", "?").replace("right", "left").replace("?", "right")) for n in NAMES]
+
+
+@dataclass(frozen=True)
+class Box:
+    """A square in a photo: centre and side, pixels."""
+
+    x: float
+    y: float
+    side: float
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the network says about one crop, in pixels of the upright photo.
+
+    Attributes
+    ----------
+    xy
+        Shape (21, 2), pixels.
+    cov
+        Shape (21, 2, 2), pixels squared, before calibration.
+    depth
+        Shape (21,), pixels behind the mid-hip point at its scale (weak perspective).
+    seen
+        Shape (21,), probabilities.
+    log_angle
+        Shape (133,), log probability over ``GRID_DEG``.
+    azimuth_deg
+        Direction of the camera around the trunk: 0 the person's right side, 90 the head, 180 left, -90 the feet.
+    in_position
+        Probability.
+
+    """
+
+    xy: FloatArray
+    cov: FloatArray
+    depth: FloatArray
+    seen: FloatArray
+    log_angle: FloatArray
+    azimuth_deg: float
+    in_position: float
+
+
+@functools.cache
+def _session(name: str) -> ort.InferenceSession:
+    options = ort.SessionOptions()
+    options.intra_op_num_threads = 1  # several photos are measured side by side; more threads slow each other down
+    options.inter_op_num_threads = 1
+    path = Path(__file__).with_name(name)
+    return ort.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+
+
+def _sigmoid(x: FloatArray) -> FloatArray:
+    result: FloatArray = 1 / (1 + np.exp(-x))
+    return result
+
+
+def _softmax(x: FloatArray) -> FloatArray:
+    e = np.exp(x - x.max())
+    result: FloatArray = e / e.sum()
+    return result
+
+
+def crop(pixels: ByteArray, box: Box, size: int) -> FloatArray:
+    """Cut a square out of a picture and scale it; shape (3, size, size), 0..1; edges are repeated outward."""
+    x0, y0 = box.x - box.side / 2, box.y - box.side / 2
+    shrink = box.side / size
+    if shrink > 1:  # average before sampling, or fine patterns turn into false ones
+        a, b = max(0, int(x0) - 2), max(0, int(y0) - 2)
+        c, d = min(pixels.shape[1], int(x0 + box.side) + 3), min(pixels.shape[0], int(y0 + box.side) + 3)
+        if c > a + 1 and d > b + 1:
+            part = pixels[b:d, a:c]
+            w, h = max(2, round((c - a) / shrink)), max(2, round((d - b) / shrink))
+            part = np.asarray(cv2.resize(part, (w, h), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+            sx, sy = w / (c - a), h / (d - b)
+            matrix = np.array([[sx * shrink, 0, (x0 - a) * sx], [0, sy * shrink, (y0 - b) * sy]])
+            return _warp(part, matrix, size)
+    return _warp(pixels, np.array([[shrink, 0, x0], [0, shrink, y0]]), size)
+
+
+def _warp(pixels: ByteArray, matrix: FloatArray, size: int) -> FloatArray:
+    m = matrix.copy()
+    m[:, 2] += m[:, 0] * 0.5 + m[:, 1] * 0.5 - 0.5  # pixel centres lie at +0.5
+    out = cv2.warpAffine(
+        pixels, m, (size, size), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+    )
+    result: FloatArray = np.ascontiguousarray(out.transpose(2, 0, 1)).astype(np.float32) / 255
+    return result
+
+
+def locate(pixels: ByteArray) -> tuple[Box, float, int]:
+    """Find the person in the position in a whole photo.
+
+    Returns
+    -------
+    box
+        Square around the landmarks, pixels of the photo turned upright by ``turns``.
+    probability
+        That somebody in the position is there.
+    turns
+        Quarter turns clockwise that bring the photo upright.
+
+    """
+    session = _session("locator.onnx")
+    height, width = pixels.shape[:2]
+    whole = Box(width / 2, height / 2, float(max(width, height)))
+    picture = crop(pixels, whole, SMALL)
+    turned = np.stack([np.rot90(picture, -k, (1, 2)) for k in range(4)])
+    found = session.run(None, {"image": np.ascontiguousarray(turned)})[0].astype(np.float64)
+    upright = np.array([np.log(_softmax(row[5:9])[0]) for row in found]) + np.log(_sigmoid(found[:, 4]))
+    turns = int(np.argmax(upright + np.array([0.7, 0, 0, 0])))  # photos that need no turning are far more frequent
+    x, y, log_side = found[turns, :3]
+    side = float(np.exp(log_side)) * whole.side
+    box = Box((x - 0.5) * whole.side, (y - 0.5) * whole.side, side)
+    w, h = (width, height) if turns % 2 == 0 else (height, width)
+    return Box(box.x + w / 2, box.y + h / 2, side), float(_sigmoid(found[turns, 4])), turns
+
+
+def read(pixels: ByteArray, boxes: list[Box], mirrored: list[bool]) -> list[Reading]:
+    """Read crops; ``mirrored`` ones are flipped before the network and their reading is flipped back."""
+    crops = [
+        crop(pixels, b, SIZE)[:, :, ::-1] if m else crop(pixels, b, SIZE) for b, m in zip(boxes, mirrored, strict=True)
+    ]
+    names = [o.name for o in _session("eye.onnx").get_outputs()]
+    out = dict(
+        zip(names, _session("eye.onnx").run(None, {"image": np.ascontiguousarray(np.stack(crops))}), strict=True)
+    )
+    result = []
+    for i, (box, flip) in enumerate(zip(boxes, mirrored, strict=True)):
+        o = {k: v[i].astype(np.float64) for k, v in out.items()}
+        xy = o["xy"]
+        sd = np.exp(np.clip(o["shape"][:, :2], -6.5, 0))
+        rho = 0.95 * np.tanh(o["shape"][:, 2])
+        depth, seen, log_angle = o["depth"], _sigmoid(o["seen"]), np.log(_softmax(o["bins"]) + 1e-12)
+        azimuth = float(np.degrees(np.arctan2(o["azimuth"][1], o["azimuth"][0])))
+        if flip:
+            xy = np.stack([1 - xy[:, 0], xy[:, 1]], 1)[MIRRORED]
+            sd, rho, depth, seen = sd[MIRRORED], -rho[MIRRORED], depth[MIRRORED], seen[MIRRORED]
+            log_angle = log_angle[::-1]
+            azimuth = (360 - azimuth) % 360 - 180
+        cov = np.empty((len(xy), 2, 2))
+        cov[:, 0, 0], cov[:, 1, 1] = sd[:, 0] ** 2, sd[:, 1] ** 2
+        cov[:, 0, 1] = cov[:, 1, 0] = rho * sd[:, 0] * sd[:, 1]
+        corner = np.array([box.x, box.y]) - box.side / 2
+        result.append(
+            Reading(
+                xy * box.side + corner,
+                cov * box.side**2,
+                depth * box.side,
+                seen,
+                log_angle,
+                azimuth,
+                float(_sigmoid(o["in_position"])),
+            )
+        )
+    return result
+
+
+def extent(xy: FloatArray) -> Box:
+    """Square around landmarks."""
+    low, high = xy.min(0), xy.max(0)
+    x, y = (low + high) / 2
+    return Box(float(x), float(y), float((high - low).max()))
+
+
+def _grown(box: Box) -> Box:
+    return Box(box.x, box.y, box.side * CROP_FACTOR)
+
+
+def read_photo(pixels: ByteArray, passes: int = 2) -> tuple[list[Reading], float, int]:
+    """Locate, then read the person in ``passes`` crops (every second one mirrored).
+
+    Returns
+    -------
+    readings
+        In pixels of the photo turned by ``turns``.
+    in_position
+        Probability, locator and network together.
+    turns
+        Quarter turns clockwise that bring the photo upright.
+
+    """
+    box, probability, turns = locate(pixels)
+    upright = np.ascontiguousarray(np.rot90(pixels, -turns))
+    first = read(upright, [_grown(box)], [False])
+    better = extent(first[0].xy)
+    moved = np.hypot(better.x - box.x, better.y - box.y) / better.side
+    if moved > 0.08 or not 0.87 < box.side / better.side < 1.15:
+        first = read(upright, [_grown(better)], [False])
+        better = extent(first[0].xy)
+    rest = [i % 2 == 0 for i in range(passes - 1)]
+    grown = [_grown(Box(better.x, better.y, better.side * (1 + 0.06 * (i // 2)))) for i in range(passes - 1)]
+    readings = [*first, *(read(upright, grown, rest) if rest else [])]
+    seen_in = float(np.mean([r.in_position for r in readings]))
+    return readings, min(probability, seen_in) if seen_in < REFUSE_BELOW else seen_in, turns
+
+
+def merge(readings: list[Reading]) -> Reading:
+    """Average several readings of one photo; their scatter is added to the covariance."""
+    xy = np.mean([r.xy for r in readings], 0)
+    scatter = np.mean([(r.xy - xy)[:, :, None] * (r.xy - xy)[:, None, :] for r in readings], 0)
+    azimuth = np.radians([r.azimuth_deg for r in readings])
+    return Reading(
+        xy, np.mean([r.cov for r in readings], 0) + scatter, np.mean([r.depth for r in readings], 0),
+        np.mean([r.seen for r in readings], 0),
+        np.log(np.mean([np.exp(r.log_angle) for r in readings], 0) + 1e-12),
+        float(np.degrees(np.arctan2(np.sin(azimuth).mean(), np.cos(azimuth).mean()))),
+        float(np.mean([r.in_position for r in readings])),
+    )  # fmt: skip
+
+
+def angle_evidence(log_angle: FloatArray) -> AngleEvidence:
+    """Turn the network's distribution into calibrated evidence.
+
+    The network is trained on its own renderer and is a little too sure of itself elsewhere: the distribution is
+    blurred by the measured surplus error and raised to a measured power (see :mod:`vision.eye.calibration`).
+    """
+    p = np.exp(log_angle * ANGLE_POWER)
+    reach = round(4 * ANGLE_BLUR_DEG / BIN_STEP_DEG)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * BIN_STEP_DEG / ANGLE_BLUR_DEG) ** 2)
+    blurred = np.convolve(p / p.sum(), kernel / kernel.sum(), mode="same")
+    return AngleEvidence(GRID_DEG, np.log(blurred + 1e-6 / len(p)), "eye")
+
+
+class EyeFinder:
+    """Landmark finder of our own, for this position only."""
+
+    name = "eye-1"
+
+    def __init__(self, passes: int = 2) -> None:
+        self.passes = passes
+
+    def find(self, photo: Photo, side: Side) -> Landmarks:
+        """Return the landmarks; ``side`` is not used, so that exchanged photos can be noticed."""
+        del side
+        readings, in_position, turns = read_photo(photo.pixels, self.passes)
+        if in_position < REFUSE_BELOW:
+            return Landmarks({}, self.name, in_position, None, (finding("nobody-in-position"),))
+        reading = merge(readings)
+        found: list[Finding] = []
+        if turns:
+            found.append(finding("photo-turned"))
+        xy = _turn_back(reading.xy, turns, photo.width, photo.height)
+        cov = reading.cov.copy()
+        if turns % 2:
+            cov = cov[:, ::-1, ::-1] * np.array([[1, -1], [-1, 1]])
+        trunk = np.linalg.norm(xy[[0, 1]].mean(0) - xy[[4, 5]].mean(0))
+        size = max(float(trunk), 0.3 * extent(xy).side)
+        cov = cov * SD_FACTOR**2 + np.eye(2) * (SD_FLOOR * size) ** 2
+        points = {
+            n: Landmark(
+                float(xy[i, 0]), float(xy[i, 1]), (float(cov[i, 0, 0]), float(cov[i, 0, 1]), float(cov[i, 1, 1])),
+                bool(reading.seen[i] > 0.5), "eye",
+            )
+            for i, n in enumerate(POINTS)
+        }  # fmt: skip
+        return Landmarks(points, self.name, in_position, angle_evidence(reading.log_angle), tuple(found))
+
+
+def _turn_back(xy: FloatArray, turns: int, width: int, height: int) -> FloatArray:
+    """Points of the turned picture in pixels of the photo as it was (``width`` x ``height``)."""
+    x, y = xy[:, 0], xy[:, 1]
+    back = {0: (x, y), 1: (y, height - x), 2: (width - x, height - y), 3: (width - y, x)}[turns]
+    return np.stack(back, 1)

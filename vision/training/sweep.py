@@ -1,0 +1,105 @@
+"""Looks for shortcuts: sweeps each nuisance at a fixed rotation angle and prints how far the reading moves.
+
+    python -m vision.training.sweep --bodies bodies.npz --weights DIR/weights.pt
+
+The same people in the same clothes, light and room are drawn again and again with one pose parameter changed over its
+range.  For each value the mean error (reading minus the true angle, which is measured anew on the skin) is taken over
+the people; printed is by how much that mean moves over the range.  A last table gives the error on unseen draws by
+viewpoint and angle.
+"""
+
+import argparse
+from pathlib import Path
+
+import torch
+from torch import Tensor
+
+from vision.training.bodies import BodyModel
+from vision.training.export import load
+from vision.training.network import BIN_EDGE_DEG, BINS, Reading, read_angle_deg
+from vision.training.posing import Poser, rotation_right_deg
+from vision.training.scene import Batch, Recipe, Studio
+
+RANGES: dict[str, tuple[float, float]] = {
+    "head_turn": (-60, 60), "head_tilt": (-14, 14), "neck_ext": (-10, 36), "support_q": (0.52, 0.97),
+    "elbow_dx": (-0.13, 0.13), "elbow_half_y": (-0.02, 0.12), "forearm_azim": (-25, 40), "elbow_post": (-8, 58),
+    "hand_level": (0.08, 0.78), "pelvis_rot": (-10, 10), "pelvis_tilt": (-5, 5), "lumbar_leak": (-5, 5),
+    "side_bend": (-13, 13), "hip_height": (0.2, 0.3), "lumbar_flex": (22, 52), "thor_flex": (0, 28),
+    "protract_L": (-13, 15), "protract_R": (-13, 15), "elevate_L": (-4, 13), "elevate_R": (-4, 13),
+}  # fmt: skip
+STEPS = 5
+
+
+def points_angle_deg(r: Reading) -> Tensor:
+    """Angle of the landmarks with their read depths (weak perspective); shape (B,)."""
+    p = torch.cat([r.xy, r.depth[..., None]], -1)
+    return rotation_right_deg(p[:, 4], p[:, 5], p[:, 0], p[:, 1])
+
+
+@torch.no_grad()
+def read(net: torch.nn.Module, batch: Batch) -> tuple[Tensor, Tensor, Tensor]:
+    """Median of the distribution, its spread, and the angle from the points."""
+    r = net(batch.image)
+    centres = torch.linspace(-BIN_EDGE_DEG, BIN_EDGE_DEG, BINS, device=batch.image.device)
+    p = r.bins.softmax(-1)
+    mean = (p * centres).sum(-1, keepdim=True)
+    return read_angle_deg(r.bins), (p * (centres - mean) ** 2).sum(-1).sqrt(), points_angle_deg(r)
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--bodies", type=Path, required=True)
+    parser.add_argument("--weights", type=Path, required=True)
+    parser.add_argument("--people", type=int, default=96)
+    parser.add_argument("--draws", type=int, default=40, help="batches of the last table")
+    args = parser.parse_args()
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    net = load(args.weights)[0].to(device)
+    poser = Poser(BodyModel.load(args.bodies), device)
+    recipe = Recipe(other_positions=0.0, empty=0.0, occlusion=False)
+    n = args.people
+    g = torch.Generator().manual_seed(5)
+    side_on = torch.where(torch.rand(n, generator=g) < 0.5, 0.0, 180.0) + torch.randn(n, generator=g) * 10
+    print("nuisance: move of the mean error over its range, distribution | points with depth  (by fixed angle)")
+    for name, (low, high) in RANGES.items():
+        cells = []
+        for theta in (0.0, 25.0, 50.0, 70.0):
+            means, points = [], []
+            for value in torch.linspace(low, high, STEPS):
+                fixed = {"theta": torch.full((n,), theta, device=device), name: value.expand(n).to(device)}
+                batch = Studio(poser, recipe, 77).batch(n, fixed, side_on.to(device), mirror=False)
+                angle, _, from_points = read(net, batch)
+                means.append((angle - batch.rotation_right_deg).mean())
+                points.append((from_points - batch.rotation_right_deg).mean())
+            a, b = torch.stack(means), torch.stack(points)
+            cells.append(f"{theta:.0f} deg: {float(a.max() - a.min()):4.1f} | {float(b.max() - b.min()):4.1f}")
+        print(f"  {name:14s} " + "   ".join(cells), flush=True)
+    studio = Studio(poser, Recipe(other_positions=0.0, empty=0.0), 4242)
+    errors, truths, azimuths, spreads, point_errors = [], [], [], [], []
+    for _ in range(args.draws):
+        batch = studio.batch(n)
+        keep = batch.quarter_turns == 0
+        angle, spread, from_points = read(net, batch)
+        errors.append((angle - batch.rotation_right_deg)[keep])
+        point_errors.append((from_points - batch.rotation_right_deg)[keep])
+        truths.append(batch.rotation_right_deg[keep])
+        azimuths.append(batch.azimuth_deg[keep])
+        spreads.append(spread[keep])
+    e, t, a, s, q = (torch.cat(x).cpu() for x in (errors, truths, azimuths, spreads, point_errors))
+    off_side = (a.abs() - 90).abs()
+    views = {
+        "side-on within 25": off_side > 65, "from the feet within 30": (a + 90).abs() < 30,
+        "from the head within 30": (a - 90).abs() < 30, "all": a.abs() >= 0,
+    }  # fmt: skip
+    print("own renderer, unseen draws: MAE of the distribution | of the points | mean stated SD")
+    for title, chosen in views.items():
+        row = [f"  {title:26s}"]
+        for low, high in ((0, 12), (12, 35), (35, 60), (60, 90), (0, 90)):
+            m = chosen & (t.abs() >= low) & (t.abs() < high)
+            row.append(f"{low}-{high}: {e[m].abs().mean():4.2f} | {q[m].abs().mean():4.2f} | {s[m].mean():4.2f}")
+        print("   ".join(row))
+
+
+if __name__ == "__main__":
+    main()
