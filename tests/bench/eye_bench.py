@@ -73,6 +73,9 @@ def read_folder(folder: Path, passes: int, spoil: Callable[[np.ndarray], np.ndar
         scale = pixels.shape[1] / photo.width
         readings, probability, turns = read_photo(pixels, passes)
         parts = path.stem.split("_")
+        if not readings:
+            print(f"   {path.stem}: nobody in position found")
+            continue
         name = [PHANTOM.get(n, n.replace("_left", "_L").replace("_right", "_R")) for n in NAMES]
         marks = truth["landmarks"]
         xy = np.array([marks[n]["px"] for n in name]) * scale
@@ -154,7 +157,7 @@ def report(cases: list[Case]) -> None:
 def calibrate(cases: list[Case]) -> None:
     """Fit the blur and power of the distribution by likelihood, and the landmark spread by coverage."""
     best = []
-    for power in (0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0):
+    for power in (0.7, 0.85, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.3, 2.6, 3.0, 3.5, 4.0):
         for blur in (0.4, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0, 3.5, 4.0):
             total = 0.0
             for c in cases:

@@ -3,14 +3,14 @@
 Reproduce with ``python -m tests.bench.eye_bench calibrate FOLDER``.
 """
 
-SD_FACTOR = 1.0
+SD_FACTOR = 0.85
 """Multiplies the network's stated landmark standard deviations."""
 
 SD_FLOOR = 0.004
 """Added to them, units of the trunk's length."""
 
-ANGLE_POWER = 1.0
+ANGLE_POWER = 2.6
 """Power to which the network's angle distribution is raised."""
 
-ANGLE_BLUR_DEG = 1.0
+ANGLE_BLUR_DEG = 1.2
 """Standard deviation of the normal blur on the angle distribution, degrees."""

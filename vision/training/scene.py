@@ -3,7 +3,7 @@
 import math
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import torch
 import torch.nn.functional as F
@@ -85,6 +85,11 @@ class Batch:
     azimuth_deg: Tensor
     in_position: Tensor
     quarter_turns: Tensor
+
+    def parts(self, count: int) -> list["Batch"]:
+        """Split into ``count`` batches of equal size."""
+        pieces = [getattr(self, f.name).chunk(count) for f in fields(self)]
+        return [Batch(*some) for some in zip(*pieces, strict=True)]
 
 
 class Studio:

@@ -93,6 +93,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=1200, help="length of this run")
     parser.add_argument("--total-seconds", type=float, default=None, help="length of the whole training")
     parser.add_argument("--batch", type=int, default=256)
+    parser.add_argument("--split", type=int, default=2, help="weight updates from each batch drawn")
     parser.add_argument("--pool", type=int, default=768, help="people posed at once")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--size", type=int, default=256)
@@ -167,14 +168,15 @@ def main() -> None:
         optimiser = optimisers[name]
         for group in optimiser.param_groups:
             group["lr"] = cosine(fraction, 1.5e-3)
-        with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
-            batch.image = batch.image.contiguous(memory_format=torch.channels_last)
-            loss, parts = losses[name](wrapped[name], batch)
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()
-        nn.utils.clip_grad_norm_(nets[name].parameters(), 2.0)
-        optimiser.step()
-        averages[name].update(nets[name], min(0.998, 1 - 1 / (step / 4 + 2)))
+        for piece in batch.parts(args.split):
+            with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
+                piece.image = piece.image.contiguous(memory_format=torch.channels_last)
+                loss, parts = losses[name](wrapped[name], piece)
+            optimiser.zero_grad(set_to_none=True)
+            loss.backward()
+            nn.utils.clip_grad_norm_(nets[name].parameters(), 2.0)
+            optimiser.step()
+        averages[name].update(nets[name], min(0.995, 1 - 1 / (step / 4 + 2)))
         step += 1
         pictures += args.batch * world
         for k, v in parts.items():
