@@ -10,7 +10,7 @@ import onnxruntime as ort
 
 from vision.arrays import ByteArray, FloatArray
 from vision.eye.calibration import ANGLE_BLUR_DEG, ANGLE_POWER, SD_FACTOR, SD_FLOOR
-from vision.findings import Finding, finding
+from vision.findings import finding
 from vision.landmarks import NAMES, AngleEvidence, Landmark, Landmarks
 from vision.photo import Photo
 from vision.sides import Side
@@ -285,9 +285,6 @@ class EyeFinder:
         if not readings:
             return Landmarks({}, self.name, in_position, None, (finding("not-in-position"),))
         reading = merge(readings)
-        found: list[Finding] = []
-        if turns:
-            found.append(finding("photo-sideways"))
         xy = _turn_back(reading.xy, turns, photo.width, photo.height)
         cov = reading.cov.copy()
         if turns % 2:
@@ -302,7 +299,7 @@ class EyeFinder:
             )
             for i, n in enumerate(POINTS)
         }  # fmt: skip
-        return Landmarks(points, self.name, in_position, angle_evidence(reading.log_angle), tuple(found))
+        return Landmarks(points, self.name, in_position, angle_evidence(reading.log_angle))
 
 
 def _turn_back(xy: FloatArray, turns: int, width: int, height: int) -> FloatArray:
