@@ -171,7 +171,6 @@ def _page(
         )
         for point, p in points.items()
     )
-    reasons = photo.measurement.landmarks.findings if photo.measurement else ()
     current = trial.current.rotation if trial.current else None
     page = CorrectPage(
         photo_id=photo_id,
@@ -182,7 +181,7 @@ def _page(
         picture=picture,
         fields=fields,
         found=bool(found),
-        reasons=tuple(f"{f.message} {f.advice}" for f in reasons if f.withholds),
+        reasons=_reasons(current),
         automatic=trial.automatic.rotation if trial.automatic else None,
         current=current,
         current_dial=dial(current),
@@ -270,8 +269,18 @@ def try_points(request: Request, member: SignedIn, photo_id: str, form: SentForm
         trial = rounds.load_trial(session, member.practice_id, photo.trial_id)
         record = rounds.load_round(session, member.practice_id, trial.round_id)
     rotation = try_by_hand(record, trial.id, {photo_id: read_points(form, photo, trial)}, parts.measurer)
-    band = degree_band(rotation.band_deg if rotation else None)
+    if rotation:
+        band = f"band {degree_band(rotation.band_deg)}"
+    else:
+        band = " ".join(_reasons(rotation)) or "Place both shoulder tips and both hips."
     return JSONResponse({"angle": angle_words(rotation), "band": band})
+
+
+def _reasons(rotation: Rotation | None) -> tuple[str, ...]:
+    """Return why an angle is withheld, with what to do about it."""
+    if rotation is None or rotation:
+        return ()
+    return tuple(dict.fromkeys(f"{f.message} {f.advice}" for f in rotation.findings if f.withholds))
 
 
 @router.post("/photos/{photo_id}/angle")

@@ -70,7 +70,7 @@ def test_trying_points_tells_the_angle_and_stores_nothing(client, practice, phot
     data = {**fields(client.get(f"/photos/{photo_id}/correct").text), "y-acromion_left": "60"}
     answer = client.post(f"/photos/{photo_id}/points/try", data=data)
     assert answer.status_code == 200
-    assert set(answer.json()) == {"angle", "band"}
+    assert answer.json()["band"].startswith("band ")
     assert trial(practice, round_id).corrections == ()
     assert trial(practice, round_id).current.rotation.origin == "automatic"
 

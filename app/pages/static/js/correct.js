@@ -114,7 +114,7 @@ async function tryNow() {
   try {
     const answer = await fetch(editor.dataset.try, { method: "POST", body: new FormData(form), headers: { Accept: "application/json" } });
     const body = await answer.json();
-    if (answer.ok) [angle, band] = [body.angle, `band ${body.band}`];
+    if (answer.ok) [angle, band] = [body.angle, body.band];
     else band = [body.title, body.detail].filter(Boolean).join(" ");
   } catch {
     band = "no connection; saving will try again";

@@ -30,10 +30,13 @@ export class Loupe {
     for (const path of this.cross) path.setAttribute("d", d);
     const stage = this.stage.getBoundingClientRect();
     const size = this.node.offsetWidth;
+    const x0 = screenX - stage.left;
     const above = screenY - stage.top - size - 28;
-    const left = Math.min(Math.max(screenX - stage.left - size / 2, 4), stage.width - size - 4);
+    // no room above the finger: into the upper corner away from it, never under the hand
+    const corner = x0 < stage.width / 2 ? stage.width - size - 6 : 6;
+    const left = above > 4 ? Math.min(Math.max(x0 - size / 2, 4), stage.width - size - 4) : corner;
     this.node.style.left = `${left}px`;
-    this.node.style.top = `${above > 4 ? above : screenY - stage.top + 36}px`;
+    this.node.style.top = `${above > 4 ? above : 6}px`;
   }
 
   hide() {
