@@ -19,6 +19,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
+from app.security.commands import members
+
 if TYPE_CHECKING:  # the measuring parts load slowly and only "measure" needs them
     from vision.measuring import MeasuredTrial, Measurement
     from vision.measuring import Progress as Told
@@ -33,6 +35,9 @@ main = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+
+
+main.add_typer(members, name="members")
 
 
 @main.command()
