@@ -84,3 +84,9 @@ def test_every_file_the_documents_name_exists():
     for text in (README, DEVELOPERS):
         named = set(re.findall(r"`((?:app|vision|tests|sample_images|\.ci)/[\w./-]+)`", text))
         assert [name for name in sorted(named) if not (ROOT / name).exists()] == []
+
+
+def test_every_link_between_the_documents_leads_somewhere():
+    for text in (README, DEVELOPERS):
+        targets = re.findall(r"\]\((?!https?:|#)([^)]+)\)", text)
+        assert [target for target in targets if not (ROOT / target).exists()] == []
