@@ -38,6 +38,7 @@ class Joint:
     seen: bool
     by_hand: bool
     main: bool
+    lower: bool  # of its pair, so that its name is written below and not over the other's
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,7 @@ def overlay(
             seen=p.seen,
             by_hand=p.source == "hand",
             main=name in MAIN_POINTS,
+            lower=_lower(name, points),
         )
         for name, p in points.items()
     )
@@ -114,6 +116,13 @@ def overlay(
         radius=round(box.width / 90, 1),
         words=description,
     )
+
+
+def _lower(name: str, points: Mapping[str, Landmark]) -> bool:
+    """Return whether a point lies below its partner of the other side."""
+    part, _, side = name.rpartition("_")
+    partner = points.get(f"{part}_{'right' if side == 'left' else 'left'}")
+    return partner is not None and points[name].y > partner.y
 
 
 @dataclass(frozen=True, slots=True)

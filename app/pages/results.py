@@ -10,7 +10,7 @@ from app.pages.axis import AngleAxis, DifferenceAxis, angle_axis, difference_axi
 from app.pages.overlays import MAIN_POINTS, Dial, Overlay, dial, overlay
 from app.pages.rendering import render, template
 from app.records import audit, people, rounds
-from app.records.comparisons import compared, round_findings
+from app.records.comparisons import compared, counted_rotations, round_findings
 from app.records.corrections import CorrectionRecord, in_force
 from app.records.measurements import FitRecord
 from app.records.photos import PhotoRecord
@@ -172,9 +172,6 @@ def show(request: Request, member: SignedIn, round_id: str) -> Response:
         )
     comparison = compared(record, practice)
 
-    def shown(side: Side) -> list[Rotation]:
-        return [t.current.rotation for t in record.of_side(side) if t.current is not None and not t.left_out]
-
     page = ResultsPage(
         round_id=round_id,
         athlete_code=record.athlete.code,
@@ -182,7 +179,7 @@ def show(request: Request, member: SignedIn, round_id: str) -> Response:
         started=f"{record.started_at:%Y-%m-%d %H:%M} UTC",
         waiting=sum(p.state in ("waiting", "measuring") for t in record.trials for p in t.photos),
         comparison=comparison,
-        axis=angle_axis(comparison, shown(Side.LEFT), shown(Side.RIGHT)),
+        axis=angle_axis(comparison, counted_rotations(record, Side.LEFT), counted_rotations(record, Side.RIGHT)),
         difference=difference_axis(comparison),
         left=tuple(_card(record, t, names) for t in record.of_side(Side.LEFT)),
         right=tuple(_card(record, t, names) for t in record.of_side(Side.RIGHT)),

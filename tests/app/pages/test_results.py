@@ -6,7 +6,7 @@ import pytest
 from PIL import Image
 
 from app.pages.axis import Scale, angle_axis, difference_axis
-from app.pages.overlays import crop, dial
+from app.pages.overlays import crop, dial, overlay
 from app.photos.fitting import typed_rotation
 from tests.app.drawn_person import picture
 from vision.compare import compare_sides
@@ -96,3 +96,13 @@ def test_the_crop_stays_within_the_photo_and_keeps_every_point():
     assert box.y + box.height <= 600
     assert box.x <= 5
     assert box.x + box.width >= 790
+
+
+def test_the_name_of_the_lower_point_of_a_pair_is_written_below():
+    points = {
+        "hip_joint_left": Landmark.round_(100, 80, 1, True, "fit"),
+        "hip_joint_right": Landmark.round_(104, 70, 1, True, "fit"),
+        "c7": Landmark.round_(50, 50, 1, True, "eye"),
+    }
+    placed = {j.name: j.lower for j in overlay("0" * 32, 400, 300, points, "a photo").joints}
+    assert placed == {"hip_joint_left": True, "hip_joint_right": False, "c7": False}
