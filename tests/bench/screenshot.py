@@ -16,7 +16,7 @@ from playwright.sync_api import sync_playwright
 
 # as root Chromium runs only without its sandbox; the rest keeps it from calling home
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
-SIZE = {"width": 1000, "height": 1100}
+SIZE = {"width": 1000, "height": 1480}
 
 
 def main() -> None:
