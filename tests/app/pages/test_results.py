@@ -106,3 +106,13 @@ def test_the_name_of_the_lower_point_of_a_pair_is_written_below():
     }
     placed = {j.name: j.lower for j in overlay("0" * 32, 400, 300, points, "a photo").joints}
     assert placed == {"hip_joint_left": True, "hip_joint_right": False, "c7": False}
+
+
+def test_under_a_typed_angle_the_lines_of_the_automatic_fit_stay_drawn(client, practice):
+    round_id = practice.round("left")
+    photo_id = practice.load(round_id).trials[0].photos[0].id
+    before = client.get(f"/rounds/{round_id}").text
+    client.post(f"/photos/{photo_id}/angle", data={"angle": "40", "half_band": "5", "reason": "inclinometer"})
+    after = client.get(f"/rounds/{round_id}").text
+    assert "angle typed by Ada Quill" in after
+    assert before.count('data-bone="shoulders"') == after.count('data-bone="shoulders"') == 2
