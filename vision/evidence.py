@@ -42,6 +42,7 @@ class Trust:
 TRUST = {"hand": Trust(0.003, 0.02, 0.01), "eye": Trust(0.005, 0.04, 0.02), "pose-model": Trust(0.0, 0.06, 0.05)}
 POSE_MODEL_HIPS = Trust(0.05, 0.06, 0.50)
 FEWEST_NAMES = 4
+NEGLIGIBLE = 1e-7  # probability of a labelling below which a step does not ask for it
 FEWEST_SHARED = 4  # points placed by two finders before their disagreement is judged
 
 
@@ -207,6 +208,7 @@ class Evidence:
         terms = [
             Term(index, r, inverse * part[..., None])
             for (index, r, inverse), part in zip(found, (share, 1 - share), strict=True)
+            if part.max() > NEGLIGIBLE
         ]
         return total.sum(-1), terms
 

@@ -97,11 +97,15 @@ class Problem:
         value, gradient, precision = self._prior(theta, x)
         matrix = np.zeros((len(theta), self.size, self.size))
         matrix[:, np.arange(self.size), np.arange(self.size)] = precision
-        slopes = torso.place_slope(theta, x[:, : torso.PARAMETERS], points)
+        slopes = torso.place_slope(theta, x[:, : torso.PARAMETERS], (points, frames))
         for i in range(len(self.views)):
             log_likelihood, pull, part = self._seen(i, x, points, frames, slopes, blur)
-            columns = np.r_[0 : torso.PARAMETERS, camera_slice(i)]
             value = value - log_likelihood
+            if len(self.views) == 1:
+                gradient -= pull
+                matrix += part
+                continue
+            columns = np.r_[0 : torso.PARAMETERS, camera_slice(i)]
             gradient[:, columns] -= pull
             matrix[:, columns[:, None], columns] += part
         return value, gradient, matrix
@@ -141,7 +145,7 @@ class Problem:
         points, frames = torso.place(angle, x[:, : torso.PARAMETERS])
         step = 1e-5
         turned = (torso.place(angle + step, x[:, : torso.PARAMETERS])[0] - points) / step
-        slopes = np.concatenate([turned[None], torso.place_slope(angle, x[:, : torso.PARAMETERS], points)])
+        slopes = np.concatenate([turned[None], torso.place_slope(angle, x[:, : torso.PARAMETERS], (points, frames))])
         information = np.zeros((self.size + 1, self.size + 1))
         precision = self._prior(angle, x)[2][0]
         information[1:, 1:] = np.diag(precision)

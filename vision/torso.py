@@ -130,6 +130,9 @@ _OFFSET = np.array(
         for k, s in zip(_KEY[_CORE:], _SIGN[_CORE:], strict=True)
     ]
 )
+_OF = np.concatenate([np.arange(_CORE), _ANCHOR])  # what each point hangs on, a position in _ORDER
+_WITH_ACROMION = np.select([_OF == 0, _OF == 1], [1.0, -1.0])
+_WITH_HIP = np.select([_OF == 2, _OF == 3], [1.0, -1.0])
 _IN_FRAME = [_CORE + np.flatnonzero(f == _FRAME) for f in range(len(_FRAMES))]
 _OFFSET_IN_FRAME = [_OFFSET[i - _CORE] for i in _IN_FRAME]
 _SPREAD = np.array([_ATTACHED[k].sd for k in _KEY[_CORE:]])
@@ -240,13 +243,37 @@ def place(theta: FloatArray, body: FloatArray) -> tuple[FloatArray, FloatArray]:
     return points, frames
 
 
-def place_slope(theta: FloatArray, body: FloatArray, points: FloatArray, step: float = 1e-5) -> FloatArray:
-    """Return the derivatives of the points by the body parameters, shape (8, B, K, 3), by forward differences."""
-    shifted = np.repeat(body[None], PARAMETERS, 0)
-    shifted[np.arange(PARAMETERS), :, np.arange(PARAMETERS)] += step
-    moved, _ = place(np.tile(theta, PARAMETERS), shifted.reshape(-1, PARAMETERS))
-    result: FloatArray = (moved.reshape(PARAMETERS, *points.shape) - points) / step
-    return result
+_BY_DIFFERENCES = np.array([GIRDLE_SLACK, T12_SHARE, INCLINATION, PELVIS_ROLL])
+
+
+def place_slope(theta: FloatArray, body: FloatArray, placed: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Return the derivatives of the points by the body parameters, shape (8, B, K, 3).
+
+    Parameters
+    ----------
+    theta, body
+        As for :func:`place`.
+    placed
+        What :func:`place` returned for them.
+
+    """
+    points, frames = placed
+    slopes = np.zeros((PARAMETERS, *points.shape))
+    x, y, z = frames[:, 0, 0], frames[:, 0, 1], frames[:, 0, 2]
+    line = np.cos(theta)[:, None] * y - np.sin(theta)[:, None] * z
+    for width, skew, across, sign in (
+        (BREADTH, GIRDLE_SKEW, line, _WITH_ACROMION),
+        (HIP_SPACING, HIP_SKEW, y, _WITH_HIP),
+    ):
+        c, s = np.cos(body[:, skew, None]), np.sin(body[:, skew, None])
+        slopes[width] = sign[:, None] * (s * x + c * across)[:, None] / 2
+        slopes[skew] = sign[:, None] * (body[:, width, None] / 2 * (c * x - s * across))[:, None]
+    step, count = 1e-5, len(_BY_DIFFERENCES)
+    shifted = np.repeat(body[None], count, 0)
+    shifted[np.arange(count), :, _BY_DIFFERENCES] += step
+    moved, _ = place(np.tile(theta, count), shifted.reshape(-1, PARAMETERS))
+    slopes[_BY_DIFFERENCES] = (moved.reshape(count, *points.shape) - points) / step
+    return slopes
 
 
 _SCALE = np.concatenate([np.zeros((_CORE, 3)), _SPREAD])

@@ -33,3 +33,14 @@ def test_a_tape_measured_breadth_narrows_the_ratio_little():
     assert taped_mean == pytest.approx(mean, abs=0.02)
     assert 0.8 * sd < taped_sd < 1.05 * sd
     assert torso.breadth_prior((430.0, 5.0))[0] > torso.breadth_prior((360.0, 5.0))[0]
+
+
+def test_the_slopes_of_the_points_agree_with_finite_differences():
+    body = torso.body_prior()[0][None] + 0.03
+    theta = np.radians([40.0])
+    slopes = torso.place_slope(theta, body, torso.place(theta, body))
+    for k in range(torso.PARAMETERS):
+        step = np.zeros(torso.PARAMETERS)
+        step[k] = 1e-6
+        expected = (torso.place(theta, body + step)[0] - torso.place(theta, body - step)[0]) / 2e-6
+        assert slopes[k] == pytest.approx(expected, abs=2e-5)
