@@ -105,7 +105,7 @@ def _pictures(store: PhotoStore, current: HistoryRound, choice: _Choice) -> tupl
         data = store.get(photo.id, SHOWN) if photo else None
         if trial is None or photo is None or photo.width is None or data is None:
             continue
-        points = points_in_force(photo, trial.current, in_force(trial.corrections)[1])
+        points = points_in_force(photo, trial.drawn, in_force(trial.corrections)[1])
         rotation = trial.current.rotation if trial.current else None
         small = report_picture(data, points, photo.width, rotation, blur=choice.pictures == "blurred")
         if small is None:

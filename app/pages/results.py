@@ -108,11 +108,6 @@ def points_in_force(
     return points
 
 
-def _drawn_fit(trial: rounds.TrialRecord) -> FitRecord | None:
-    """Return the fit whose lines are drawn: the one that holds, the automatic one under a typed angle."""
-    return trial.current if trial.current is not None and trial.current.projected else trial.automatic
-
-
 def trial_name(trials: tuple[rounds.TrialRecord, ...], trial: rounds.TrialRecord) -> str:
     """Return e.g. ``Left rotation, trial 2``."""
     if trial.side is Side.START:
@@ -142,7 +137,7 @@ def _card(record: rounds.RoundRecord, trial: rounds.TrialRecord, names: dict[str
         if photo.width is not None and photo.height is not None:
             description = f"{name}: photo with hip line, shoulder line and trunk line"
             placed = overlay(
-                photo.id, photo.width, photo.height, points_in_force(photo, _drawn_fit(trial), moved), description
+                photo.id, photo.width, photo.height, points_in_force(photo, trial.drawn, moved), description
             )
         view_name = name if photo.viewpoint == 1 else f"{name}, viewpoint {photo.viewpoint}"
         views.append(PhotoView(photo.id, view_name, placed))

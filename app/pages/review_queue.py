@@ -253,7 +253,7 @@ def _photo_card(
             photo.id,
             photo.width,
             photo.height,
-            points_in_force(photo, trial.current, moved),
+            points_in_force(photo, trial.drawn, moved),
             f"{name}: photo with hip line, shoulder line and trunk line",
         )
     found = [

@@ -47,6 +47,11 @@ class TrialRecord:
     corrections: tuple[CorrectionRecord, ...]
 
     @property
+    def drawn(self) -> FitRecord | None:
+        """The fit whose lines are drawn on the photos: the one that holds, the automatic one under a typed angle."""
+        return self.current if self.current is not None and self.current.projected else self.automatic
+
+    @property
     def waiting(self) -> bool:
         """Whether a photo of it is still to be measured."""
         return any(p.state in ("waiting", "measuring") for p in self.photos)
