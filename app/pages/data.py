@@ -64,6 +64,7 @@ def data(request: Request, member: SignedIn, athlete_id: str) -> Response:
     """Show what can be taken out or erased."""
     with services(request).database.begin() as session:
         athlete = people.athlete(session, member.practice_id, athlete_id)
+        audit.note(session, member.practice_id, member.member_id, "read", "athlete", athlete_id, athlete_id=athlete_id)
     return render(request, DataPage(athlete, may(member.role, Right.EXPORT), may(member.role, Right.ERASE)))
 
 

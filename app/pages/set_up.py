@@ -72,6 +72,9 @@ def set_up(request: Request, member: SignedIn, visit_id: str) -> Response:
     with services(request).database.begin() as session:
         found = visits.visit(session, member.practice_id, visit_id)
         last = visits.last_setup(session, member.practice_id, found.athlete.id)
+        audit.note(
+            session, member.practice_id, member.member_id, "read", "set-up", visit_id, athlete_id=found.athlete.id
+        )
     first = {name: choices[0].key for name, (_, choices) in PARTS.items()}
     page = SetUpPage(
         visit=found,

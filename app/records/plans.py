@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from app.care.drills import BY_KEY, Dose, Drill
 from app.errors import NotFoundError
 from app.records import models
+from app.records.columns import now
 from app.records.people import athlete
 from app.security.tokens import digest, new_token
 
@@ -85,8 +86,10 @@ def add_plan(
     items: Sequence[tuple[str, Dose]],
     note: str,
     given_by: str | None,
+    *,
+    given_at: datetime | None = None,
 ) -> PlanRecord:
-    """Give the athlete a new plan; ``items`` are pairs of a drill's key and its dose."""
+    """Give the athlete a new plan, now unless another moment is given; ``items`` are pairs of drill key and dose."""
     athlete(session, practice_id, athlete_id)
     row = models.DrillPlan(
         practice_id=practice_id,
@@ -94,6 +97,7 @@ def add_plan(
         items=[{"drill": key, "dose": asdict(dose)} for key, dose in items],
         note=note,
         given_by=given_by,
+        given_at=given_at or now(),
     )
     session.add(row)
     session.flush()

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import NotFoundError
 from app.records import models
+from app.records.columns import now
 from app.records.corrections import CorrectionRecord, corrections_of, in_force
 from app.records.measurements import FitRecord, fits_of
 from app.records.people import AthleteRecord, athlete
@@ -89,23 +90,37 @@ class RoundLine:
 
 
 def add_visit(
-    session: Session, practice_id: str, athlete_id: str, kind: Literal["visit", "self-screen"] = "visit"
+    session: Session,
+    practice_id: str,
+    athlete_id: str,
+    kind: Literal["visit", "self-screen"] = "visit",
+    *,
+    started_at: datetime | None = None,
 ) -> str:
-    """Begin a visit and return its id."""
+    """Begin a visit, now unless another moment is given, and return its id."""
     athlete(session, practice_id, athlete_id)
-    row = models.Visit(practice_id=practice_id, athlete_id=athlete_id, kind=kind)
+    row = models.Visit(practice_id=practice_id, athlete_id=athlete_id, kind=kind, started_at=started_at or now())
     session.add(row)
     session.flush()
     return row.id
 
 
-def add_round(session: Session, practice_id: str, visit_id: str, setup: Mapping[str, Any] | None = None) -> str:
-    """Begin the next round of a visit and return its id."""
+def add_round(
+    session: Session,
+    practice_id: str,
+    visit_id: str,
+    setup: Mapping[str, Any] | None = None,
+    *,
+    started_at: datetime | None = None,
+) -> str:
+    """Begin the next round of a visit, now unless another moment is given, and return its id."""
     visit = session.get(models.Visit, visit_id)
     if visit is None or visit.practice_id != practice_id:
         raise NotFoundError("This visit does not exist.")
     last = session.scalar(select(func.max(models.Round.number)).where(models.Round.visit_id == visit_id)) or 0
     row = models.Round(practice_id=practice_id, visit_id=visit_id, number=last + 1, setup=dict(setup or {}))
+    if started_at is not None:
+        row.started_at = started_at
     session.add(row)
     session.flush()
     return row.id

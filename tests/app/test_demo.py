@@ -3,20 +3,44 @@
 import pytest
 
 from app import demo
-from app.records import people, rounds
+from app.records import people, rounds, visits
 from app.samples import sample_folder
 
 
 @pytest.fixture
 def parts(app, monkeypatch):
-    monkeypatch.setattr(demo, "CASES", demo.CASES[:2])
+    monkeypatch.setattr(demo, "ATHLETES", [a for a in demo.ATHLETES if a.code in ("ALDER-02", "MERLE-03")])
     return app.state.services
 
 
-def test_every_case_has_its_three_pictures():
-    for case in demo.CASES:
-        for side in ("start", "left", "right"):
-            assert (sample_folder() / f"{case.person}_{side}.jpg").is_file()
+def test_every_picture_is_there_and_belongs_to_one_athlete_alone():
+    used = {}
+    for athlete in demo.ATHLETES:
+        for visit in athlete.visits:
+            for _side, files in visit.pictures:
+                for name in files:
+                    assert (sample_folder() / name).is_file(), name
+                    assert used.setdefault(name, athlete.code) == athlete.code
+
+
+def test_there_are_repeated_visits_a_plan_and_a_warning_sign_in_it():
+    assert any(len([v for v in a.visits if v.pictures]) > 1 for a in demo.ATHLETES)
+    assert any(v.drills and v.done for a in demo.ATHLETES for v in a.visits)
+    stopped = [v for a in demo.ATHLETES for v in a.visits if not v.pictures]
+    assert stopped
+    assert all(v.reported for v in stopped)
+
+
+def test_a_visit_with_warning_signs_has_no_round(parts):
+    demo.fill(parts)
+    with parts.database.begin() as session:
+        practice_id = people.first_member(session).practice_id
+        merle = next(a for a in people.athletes(session, practice_id) if a.code == "MERLE-03")
+        first, second = visits.visits_of(session, practice_id, merle.id)
+    assert len(first.round_ids) == 1
+    assert second.round_ids == ()
+    assert not second.screen.test_allowed
+    assert (second.started_at - first.started_at).days == 45
 
 
 def test_the_demo_is_marked_and_its_angles_come_from_measuring_at_that_moment(parts):

@@ -1,4 +1,4 @@
-"""Render the pictures of the demo's repeated visits: two invented people, two rounds each, every trial seen twice.
+"""Render the pictures of the demo's repeated visits: one invented person, two rounds, every trial seen twice.
 
 The renderer and the body model are the phantom tool (a separate folder, see ``--phantom``). Each trial is seen from
 the side the chest opens to and from the head end, as the capture page advises.
@@ -18,7 +18,6 @@ SEED = 4242
 # true angles wanted, degrees to the left and to the right, per round
 PEOPLE = {
     "repeat01": ((54.0, 35.0), (54.0, 47.0)),
-    "repeat02": ((44.0, 46.0), (47.0, 48.0)),
 }
 
 
