@@ -61,7 +61,7 @@ class SetUpPage:
     repeats: bool
     why: str
     why_source: str
-    trials_a_side: int
+    order: str
     trials_source: str
     order_source: str
 
@@ -76,15 +76,16 @@ def set_up(request: Request, member: SignedIn, visit_id: str) -> Response:
             session, member.practice_id, member.member_id, "read", "set-up", visit_id, athlete_id=found.athlete.id
         )
     first = {name: choices[0].key for name, (_, choices) in PARTS.items()}
+    picked = first | {k: v for k, v in last.items() if k in PARTS}
     page = SetUpPage(
         visit=found,
         parts=PARTS,
-        picked=first | {k: v for k, v in last.items() if k in PARTS},
+        picked=picked,
         cushion_mm=last.get("cushion_mm", ""),
         repeats=bool(last),
         why=position.SETUP_WHY,
         why_source=str(position.SETUP_SOURCE),
-        trials_a_side=position.TRIALS_A_SIDE,
+        order=", ".join(position.suggested_order(picked["first_side"])),
         trials_source=str(position.TRIALS_SOURCE),
         order_source=str(position.ORDER_SOURCE),
     )

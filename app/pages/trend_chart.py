@@ -154,6 +154,7 @@ def trend_chart(columns: Sequence[Column]) -> str:
     differences = _Scale(-reach, reach, top, DIFFERENCE)
     foot = top + DIFFERENCE
     names = [" ".join(c.labels) for c in columns]
+    told = any(c.pain is not None for c in columns)
     parts = [
         _text(AXIS, 13, "Rotation, 95 % bands:", "start", weight=600),
         f'<path d="M222 9h26" stroke="{LEFT}" stroke-width="2"/>{_mark("left", 235, 9)}',
@@ -188,14 +189,16 @@ def trend_chart(columns: Sequence[Column]) -> str:
                 )
         parts.append(_text(x, foot + 18, c.labels[0], size=11))
         parts.append(_text(x, foot + 32, c.labels[1], size=11))
-        parts.append(_text(x, foot + 54, "–" if c.pain is None else str(c.pain), weight=600))
+        if told:
+            parts.append(_text(x, foot + 54, "–" if c.pain is None else str(c.pain), weight=600))
         if c.drills:
             left_edge = x - column / 2 + 3
             parts.append(
                 f'<rect x="{left_edge:g}" y="{foot + 64:g}" width="{column - 6:g}" height="16" rx="3" fill="none" '
                 f'stroke="{INK}" stroke-width="1.5"/>{_text(x, foot + 76, "drills", size=11)}'
             )
-    parts.append(_text(AXIS - 5, foot + 54, "pain", "end", size=11))
+    if told:
+        parts.append(_text(AXIS - 5, foot + 54, "pain", "end", size=11))
     height = foot + 86
     return (
         f'<svg class="trend" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" '

@@ -75,6 +75,23 @@ def blur_face(picture: Image.Image, points: Mapping[str, Landmark]) -> Image.Ima
     return result
 
 
+def _around_person(
+    picture: Image.Image, points: Mapping[str, Landmark], margin: float = 0.3
+) -> tuple[Image.Image, dict[str, Landmark]]:
+    """Return the part of the picture around the person, 4:3 where the picture allows, and the points in it."""
+    if len(points) < 2:
+        return picture, dict(points)
+    xs, ys = [p.x for p in points.values()], [p.y for p in points.values()]
+    span = max(max(xs) - min(xs), (max(ys) - min(ys)) * 4 / 3) * (1 + 2 * margin)
+    width = min(max(span, 0.4 * picture.width), picture.width, picture.height * 4 / 3)
+    height = width * 3 / 4
+    left = min(max((min(xs) + max(xs) - width) / 2, 0), picture.width - width)
+    top = min(max((min(ys) + max(ys) - height) / 2, 0), picture.height - height)
+    left, top = int(left), int(top)
+    part = picture.crop((left, top, left + int(width), top + int(height)))
+    return part, {name: replace(p, x=p.x - left, y=p.y - top) for name, p in points.items()}
+
+
 def report_picture(
     shown_jpeg: bytes,
     points: Mapping[str, Landmark],
@@ -115,6 +132,7 @@ def report_picture(
         if blurred is None:
             return None
         picture = blurred
+    picture, placed = _around_person(picture, placed)
     if rotation is not None:
         photo = Photo(np.asarray(picture), None, None, "", "image/jpeg")
         picture = draw.overlay(photo, Landmarks(placed, "stored"), rotation)
