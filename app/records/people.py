@@ -56,6 +56,11 @@ def practice(session: Session, practice_id: str) -> PracticeRecord:
     return PracticeRecord(row.id, row.name, row.demo, row.own_sem_deg, row.keep_photos_days)
 
 
+def set_own_sem(session: Session, practice_id: str, own_sem_deg: float | None) -> None:
+    """Store the practice's own standard error of measurement, degrees; None goes back to the published one."""
+    session.get_one(models.Practice, practice_id).own_sem_deg = own_sem_deg
+
+
 def set_keep_photos_days(session: Session, practice_id: str, days: int | None) -> None:
     """Store after how many days photos are erased; None keeps them."""
     session.get_one(models.Practice, practice_id).keep_photos_days = days

@@ -54,6 +54,7 @@ def paths(practice):
         f"/plans/{plan_id}",
         f"/p/{secret}",
         "/members",
+        "/practice/own-error",
         "/account",
         "/audit-log",
         "/sign-in",
