@@ -27,6 +27,7 @@ from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import DEFAULT_LIMITS, Photo, PhotoLimits, decode
 from vision.rotation import Rotation
 from vision.sides import Side
+from vision.silhouette import Silhouette
 
 log = logging.getLogger(__name__)
 
@@ -146,7 +147,7 @@ def default_finders() -> tuple[LandmarkFinder, ...]:
 
     The network made for this position first; the general pose model is asked where that finds nobody, and says why.
     """
-    return (EyeFinder(), MediapipeFinder())
+    return (EyeFinder(silhouette=Silhouette()), MediapipeFinder())
 
 
 def measure(

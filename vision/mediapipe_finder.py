@@ -217,25 +217,30 @@ class MediapipeFinder:
     def _process(self, crop: ByteArray) -> Any:  # noqa: ANN401 - mediapipe has no types
         with self._lock:
             if self._model is None:
-                self._model = _load()
+                self._model = load_pose_model()
             if self._warm:
                 return self._model.process(crop)
-            with _native_stderr_silenced():  # up to the first person that is found
+            with native_stderr_silenced():  # up to the first person that is found
                 result = self._model.process(crop)
             self._warm = result.pose_landmarks is not None
             return result
 
 
-def _load() -> Any:  # noqa: ANN401 - mediapipe has no types
+def load_pose_model(*, segmentation: bool = False, least_detection: float = 0.5) -> Any:  # noqa: ANN401 - no types
     """Load the model; the messages of its libraries are for their makers, not for our users."""
     os.environ.setdefault("GLOG_minloglevel", "3")
     os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
-    with warnings.catch_warnings(), _native_stderr_silenced():
+    with warnings.catch_warnings(), native_stderr_silenced():
         warnings.simplefilter("ignore")
         logging.getLogger("absl").setLevel(logging.ERROR)
         import mediapipe
 
-        return mediapipe.solutions.pose.Pose(static_image_mode=True, model_complexity=1)
+        return mediapipe.solutions.pose.Pose(
+            static_image_mode=True,
+            model_complexity=1,
+            enable_segmentation=segmentation,
+            min_detection_confidence=least_detection,
+        )
 
 
 def _reduced(pixels: ByteArray, scale: float) -> ByteArray:
@@ -243,7 +248,7 @@ def _reduced(pixels: ByteArray, scale: float) -> ByteArray:
     return pixels if scale == 1 else np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-class _native_stderr_silenced:  # noqa: N801 - reads as a phrase
+class native_stderr_silenced:  # noqa: N801 - reads as a phrase
     """Send what native code writes to the standard error stream to nowhere, for a moment."""
 
     def __enter__(self) -> None:

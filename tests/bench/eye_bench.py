@@ -21,6 +21,7 @@ from vision.eye.finder import GRID_DEG, Reading, angle_evidence, merge, read_pho
 from vision.landmarks import NAMES
 from vision.photo import decode
 from vision.rotation import Posterior, rotation_angle_deg
+from vision.silhouette import Silhouette
 
 PHANTOM = {"c7": "C7", "t12": "T12", "s2": "S2"}
 
@@ -62,7 +63,12 @@ class Case:
         )
 
 
-def read_folder(folder: Path, passes: int, spoil: Callable[[np.ndarray], np.ndarray] | None = None) -> list[Case]:
+def read_folder(
+    folder: Path,
+    passes: int,
+    silhouette: Silhouette | None,
+    spoil: Callable[[np.ndarray], np.ndarray] | None = None,
+) -> list[Case]:
     cases = []
     for path in sorted(folder.glob("*.jpg")):
         if not path.with_suffix(".json").exists():
@@ -71,7 +77,7 @@ def read_folder(folder: Path, passes: int, spoil: Callable[[np.ndarray], np.ndar
         photo = decode(path.read_bytes())
         pixels = photo.pixels if spoil is None else spoil(photo.pixels)
         scale = pixels.shape[1] / photo.width
-        readings, probability, turns = read_photo(pixels, passes)
+        readings, turns = read_photo(pixels, passes, silhouette)
         parts = path.stem.split("_")
         if not readings:
             print(f"   {path.stem}: nobody in position found")
@@ -89,7 +95,8 @@ def read_folder(folder: Path, passes: int, spoil: Callable[[np.ndarray], np.ndar
             Case(
                 path.stem, parts[0], parts[1], parts[2] if len(parts) > 2 else "side", truth["theta_deg"],
                 truth["camera_on_opening_side"], xy, np.array([marks[n]["visible"] for n in name]), trunk,
-                merge(readings), probability, turns, truth["camera"]["fx"] * scale,
+                merge(readings), float(np.mean([r.in_position for r in readings])), turns,
+                truth["camera"]["fx"] * scale,
                 np.array([pixels.shape[1], pixels.shape[0]]) / 2,
             )
         )  # fmt: skip
@@ -157,7 +164,7 @@ def report(cases: list[Case]) -> None:
 def calibrate(cases: list[Case]) -> None:
     """Fit the blur and power of the distribution by likelihood, and the landmark spread by coverage."""
     best = []
-    for power in (0.7, 0.85, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.3, 2.6, 3.0, 3.5, 4.0):
+    for power in (0.8, 1.0, 1.3, 1.6, 2.0, 2.3, 2.6, 3.0, 3.5, 4.0):
         for blur in (0.4, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0, 3.5, 4.0):
             total = 0.0
             for c in cases:
@@ -232,9 +239,9 @@ SPOILT: dict[str, Callable[[np.ndarray], np.ndarray] | None] = {
 }
 
 
-def spoil_table(folder: Path, passes: int) -> None:
+def spoil_table(folder: Path, passes: int, silhouette: Silhouette | None) -> None:
     for title, spoil in SPOILT.items():
-        cases = [c for c in read_folder(folder, passes, spoil) if c.condition != "0"]
+        cases = [c for c in read_folder(folder, passes, silhouette, spoil) if c.condition != "0"]
         used = [c for c in cases if c.in_position >= 0.5]
         true = np.array([c.true_deg for c in used])
         posteriors = [c.direct for c in used]
@@ -248,13 +255,15 @@ def main() -> None:
     ap.add_argument("--passes", type=int, default=2)
     ap.add_argument("--calibrate", action="store_true")
     ap.add_argument("--spoil", action="store_true")
+    ap.add_argument("--photo-only", action="store_true", help="without the general model's outline of the person")
     args = ap.parse_args()
+    silhouette = None if args.photo_only else Silhouette()
     for folder in args.folders:
         print(f"== {folder}")
         if args.spoil:
-            spoil_table(folder, args.passes)
+            spoil_table(folder, args.passes, silhouette)
             continue
-        cases = read_folder(folder, args.passes)
+        cases = read_folder(folder, args.passes, silhouette)
         report(cases)
         if args.calibrate:
             calibrate(cases)

@@ -1,7 +1,7 @@
 """Runs the network on a photo: find the person, crop, read landmarks and the angle."""
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -14,6 +14,7 @@ from vision.findings import finding
 from vision.landmarks import NAMES, AngleEvidence, Landmark, Landmarks
 from vision.photo import Photo
 from vision.sides import Side
+from vision.silhouette import Silhouette, without_room
 
 SIZE, SMALL = 256, 128
 BIN_STEP_DEG, BIN_EDGE_DEG = 1.5, 99.0
@@ -23,6 +24,9 @@ SETTLE_STEPS = 4
 # Where the crop fits a person in position, the network says so with near certainty and places points to 2 to 4 % of
 # their extent; elsewhere it states 10 % and more (rendered people of the development set).
 ACCEPT_ABOVE = 0.5
+SAME_PERSON = 0.35  # distance of the boxes' centres, parts of their side
+CUT_OUT_DOUBT = 1.25  # a cut-out person looks unlike the training's pictures: their stated spread counts for more
+SURENESS_POWER = 4  # weight of a reading: its sureness to the minus fourth (development set and phantom pictures)
 SURE_BELOW = 0.07
 # the network names landmarks in this order, which is also that of NAMES
 POINTS = NAMES
@@ -58,6 +62,8 @@ class Reading:
         Direction of the camera around the trunk: 0 the person's right side, 90 the head, 180 left, -90 the feet.
     in_position
         Probability.
+    in_room
+        Whether the photo was read as it is; False with the room painted over.
 
     """
 
@@ -68,6 +74,7 @@ class Reading:
     log_angle: FloatArray
     azimuth_deg: float
     in_position: float
+    in_room: bool = True
 
 
 @functools.cache
@@ -192,8 +199,8 @@ def _grown(box: Box) -> Box:
     return Box(box.x, box.y, box.side * CROP_FACTOR)
 
 
-def _sureness(r: Reading) -> float:
-    """Median stated standard deviation of the landmarks, in parts of their extent: small when the crop fits."""
+def sureness(r: Reading) -> float:
+    """Return the median stated standard deviation of the landmarks, in parts of their extent: small when sure."""
     return float(np.median(np.sqrt(np.trace(r.cov, axis1=1, axis2=2) / 2)) / extent(r.xy).side)
 
 
@@ -206,7 +213,7 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
         moved = float(np.hypot(better.x - box.x, better.y - box.y)) / better.side
         fits = moved < 0.06 and 0.88 < box.side / better.side < 1.14
         if fits:
-            good = r.in_position > ACCEPT_ABOVE and _sureness(r) < SURE_BELOW
+            good = r.in_position > ACCEPT_ABOVE and sureness(r) < SURE_BELOW
             return (r, better) if good else None
         if attempt > 0 and r.in_position < 0.02:
             return None
@@ -214,47 +221,81 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
     return None
 
 
-def read_photo(pixels: ByteArray, passes: int = 2) -> tuple[list[Reading], float, int]:
+def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None = None) -> tuple[list[Reading], int]:
     """Find the person in the position and read them in ``passes`` crops (every second one mirrored).
 
-    The photo is tried as it stands, then turned by one, three and two quarters.
+    The photo is tried as it stands, then turned by one, three and two quarters.  With a ``silhouette`` the person is
+    read as often again with the room painted over; readings that do not look at the same person as the surest one are
+    dropped.
 
     Returns
     -------
     readings
         In pixels of the photo turned by ``turns``; empty where nobody in position was found.
-    in_position
-        Probability.
     turns
         Quarter turns clockwise that bring the photo upright.
 
     """
     for turns, most in ((0, 8), (1, 3), (3, 3), (2, 3)):
         upright = np.ascontiguousarray(np.rot90(pixels, -turns))
-        for start in candidates(upright)[:most]:
-            settled = _settle(upright, start)
-            if settled is None:
-                continue
-            first, box = settled
-            mirrored = [i % 2 == 0 for i in range(passes - 1)]
-            others = [Box(box.x, box.y, box.side * (1 + 0.06 * (i // 2))) for i in range(passes - 1)]
-            readings = [first, *(read(upright, others, mirrored) if mirrored else [])]
-            return readings, float(np.mean([r.in_position for r in readings])), turns
-    return [], 0.0, 0
+        readings = _read_upright(upright, candidates(upright)[:most], passes)
+        if not readings and turns:
+            continue
+        if silhouette is not None:
+            mask = silhouette.find(upright)
+            alone = None if mask is None else without_room(upright, mask)
+            if alone is not None:
+                starts = [_grown(extent(r.xy)) for r in readings[:1]] + candidates(alone)[:3]
+                cut_out = [replace(r, in_room=False) for r in _read_upright(alone, starts, passes)]
+                readings = _same_person([*readings, *cut_out])
+        if readings:
+            return readings, turns
+    return [], 0
+
+
+def _read_upright(pixels: ByteArray, starts: list[Box], passes: int) -> list[Reading]:
+    for start in starts:
+        settled = _settle(pixels, start)
+        if settled is None:
+            continue
+        first, box = settled
+        mirrored = [i % 2 == 0 for i in range(passes - 1)]
+        others = [Box(box.x, box.y, box.side * (1 + 0.06 * (i // 2))) for i in range(passes - 1)]
+        return [first, *(read(pixels, others, mirrored) if mirrored else [])]
+    return []
+
+
+def _same_person(readings: list[Reading]) -> list[Reading]:
+    """Keep the readings that look at the person of the surest one."""
+    if not readings:
+        return []
+    surest = extent(min(readings, key=sureness).xy)
+    boxes = [extent(r.xy) for r in readings]
+    near = [np.hypot(b.x - surest.x, b.y - surest.y) < SAME_PERSON * surest.side for b in boxes]
+    return [r for r, keep in zip(readings, near, strict=True) if keep]
 
 
 def merge(readings: list[Reading]) -> Reading:
-    """Average several readings of one photo; their scatter is added to the covariance."""
-    xy = np.mean([r.xy for r in readings], 0)
-    scatter = np.mean([(r.xy - xy)[:, :, None] * (r.xy - xy)[:, None, :] for r in readings], 0)
+    """Average several readings of one photo, the surer the more; their scatter is added to the covariance."""
+    w = np.array([(sureness(r) * (1 if r.in_room else CUT_OUT_DOUBT)) ** -SURENESS_POWER for r in readings])
+    w = w / w.sum()
+
+    def mean(values: list[FloatArray]) -> FloatArray:
+        result: FloatArray = np.tensordot(w, np.array(values), 1)
+        return result
+
+    xy = mean([r.xy for r in readings])
+    scatter = mean([(r.xy - xy)[:, :, None] * (r.xy - xy)[:, None, :] for r in readings])
     azimuth = np.radians([r.azimuth_deg for r in readings])
     return Reading(
-        xy, np.mean([r.cov for r in readings], 0) + scatter, np.mean([r.depth for r in readings], 0),
-        np.mean([r.seen for r in readings], 0),
-        np.log(np.mean([np.exp(r.log_angle) for r in readings], 0) + 1e-12),
-        float(np.degrees(np.arctan2(np.sin(azimuth).mean(), np.cos(azimuth).mean()))),
-        float(np.mean([r.in_position for r in readings])),
-    )  # fmt: skip
+        xy,
+        mean([r.cov for r in readings]) + scatter,
+        mean([r.depth for r in readings]),
+        mean([r.seen for r in readings]),
+        np.log(mean([np.exp(r.log_angle) for r in readings]) + 1e-12),
+        float(np.degrees(np.arctan2(w @ np.sin(azimuth), w @ np.cos(azimuth)))),
+        float(w @ np.array([r.in_position for r in readings])),
+    )
 
 
 def angle_evidence(log_angle: FloatArray) -> AngleEvidence:
@@ -271,19 +312,29 @@ def angle_evidence(log_angle: FloatArray) -> AngleEvidence:
 
 
 class EyeFinder:
-    """Landmark finder of our own, for this position only."""
+    """Landmark finder of our own, for this position only; may be used from several threads.
+
+    Parameters
+    ----------
+    passes
+        Crops read, and read again with the room painted over.
+    silhouette
+        Where the outline of the person comes from; None to read the photo as it is only.
+
+    """
 
     name = "eye-1"
 
-    def __init__(self, passes: int = 2) -> None:
+    def __init__(self, passes: int = 2, silhouette: Silhouette | None = None) -> None:
         self.passes = passes
+        self.silhouette = silhouette
 
     def find(self, photo: Photo, side: Side) -> Landmarks:
         """Return the landmarks; ``side`` is not used, so that exchanged photos can be noticed."""
         del side
-        readings, in_position, turns = read_photo(photo.pixels, self.passes)
+        readings, turns = read_photo(photo.pixels, self.passes, self.silhouette)
         if not readings:
-            return Landmarks({}, self.name, in_position, None, (finding("not-in-position"),))
+            return Landmarks({}, self.name, 0.0, None, (finding("not-in-position"),))
         reading = merge(readings)
         xy = _turn_back(reading.xy, turns, photo.width, photo.height)
         cov = reading.cov.copy()
@@ -299,7 +350,7 @@ class EyeFinder:
             )
             for i, n in enumerate(POINTS)
         }  # fmt: skip
-        return Landmarks(points, self.name, in_position, angle_evidence(reading.log_angle))
+        return Landmarks(points, self.name, reading.in_position, angle_evidence(reading.log_angle))
 
 
 def _turn_back(xy: FloatArray, turns: int, width: int, height: int) -> FloatArray:
