@@ -31,11 +31,10 @@ def photo_feedback(step: Step, trial: TrialRecord, photo: PhotoRecord) -> Feedba
     if photo.state in ("waiting", "measuring"):
         return None
     rotation = trial.automatic.rotation if trial.automatic else None
-    found = [
-        *(photo.measurement.landmarks.findings if photo.measurement else ()),
-        *(rotation.findings if rotation is not None else ()),
-    ]
-    return feedback(found, measured=bool(rotation), side=step.side, from_foot_end=step.camera is Camera.FOOT_END)
+    seen = photo.measurement.landmarks if photo.measurement else None
+    noticed = [*(seen.findings if seen else ()), *(rotation.findings if rotation is not None else ())]
+    found = seen is not None and bool(seen.points) and not any(f.withholds for f in seen.findings)
+    return feedback(noticed, found=found, side=step.side, from_foot_end=step.camera is Camera.FOOT_END)
 
 
 def tries_of(record: SubmissionRecord, taken: RoundRecord | None) -> dict[str, list[Try]]:

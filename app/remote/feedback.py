@@ -71,15 +71,18 @@ class Feedback:
 GOOD = Feedback(True)
 
 
-def feedback(findings: Collection[Finding], *, measured: bool, side: Side, from_foot_end: bool = False) -> Feedback:
+def feedback(findings: Collection[Finding], *, found: bool, side: Side, from_foot_end: bool = False) -> Feedback:
     """Return what to say about a photo.
+
+    A photo may be good and still give no angle, because the fit finds it too uncertain: another photo of the same
+    kind would not change that, so the athlete is not sent back for it.
 
     Parameters
     ----------
     findings
         Of the photo and of its trial.
-    measured
-        Whether the photo gave an angle.
+    found
+        Whether somebody in the position was found in the photo.
     side
         What the photo was meant to show.
     from_foot_end
@@ -90,7 +93,7 @@ def feedback(findings: Collection[Finding], *, measured: bool, side: Side, from_
     for code, words in REMEDIES.items():
         if code in present and not (from_foot_end and code in _ONLY_SIDE_ON):
             return Feedback(False, words.format(side=side.value), present[code].message, code)
-    if measured:
+    if found:
         return GOOD
     reason = next((f for f in findings if f.withholds), None)
     return Feedback(

@@ -21,7 +21,9 @@ let lastPhotoAt = 0;
 let lastStep = null;
 let announced = "";
 let polling = 0;
+let finished = false;
 let cameraWorks = Camera.available();
+let handsFree = false; // from the start of a countdown until somebody has to touch the phone again
 
 const camera = new Camera(part("video"));
 const patch = new FacePatch(part("blur-canvas"));
@@ -32,7 +34,7 @@ document.body.classList.add("sends-by-itself");
 part("buttons").hidden = part("settings").hidden = false;
 
 function say(text, aloud = true) {
-  part("say").textContent = text;
+  part("say").textContent = part("stage-say").textContent = text;
   return aloud && chosen("aloud") ? speak(text) : Promise.resolve();
 }
 
@@ -92,9 +94,10 @@ function draw() {
     }
   }
   const blurring = !part("blur").hidden;
+  document.body.classList.toggle("at-work", camera.on && !blurring && (counting > 0 || handsFree));
   button("camera").hidden = !cameraWorks || camera.on || counting > 0 || blurring;
   button("count").hidden = !camera.on || counting > 0 || blurring || !current;
-  button("cancel").hidden = !counting;
+  button("cancel").hidden = !counting && !handsFree;
   part("camera").hidden = !camera.on || blurring;
   page.querySelector("[data-file-form]").hidden = counting > 0 || blurring || !current;
   for (const item of part("list").children) {
@@ -123,17 +126,25 @@ async function announce(before) {
   if (announced === mark || !lastStep) return;
   announced = mark;
   if (current.state === "again" && current.key === lastStep) {
-    await say(current.remedy);
+    rest();
+    say("", false); // the remedy itself stands on the page and is announced there
+    if (chosen("aloud")) speak(current.remedy);
     return;
   }
   const sameSide = state.steps.find((s) => s.key === lastStep)?.side === current.side && current.camera === "side";
   const praise = state.steps.find((s) => s.key === lastStep)?.remedy ? "Kept." : "Good.";
-  if (sameSide && camera.on && chosen("onward") && chosen("face") !== "blurred-on-phone") {
+  if (handsFree && sameSide && chosen("onward") && chosen("face") !== "blurred-on-phone") {
     await say(`${praise} Next: ${current.heading}. Come back to the middle, then turn again.`);
-    if (current && `${current.key} ${current.tries}` === mark && !counting) countDown();
+    if (handsFree && current && `${current.key} ${current.tries}` === mark && !counting) countDown();
   } else {
+    rest();
     await say(`${praise} Next: ${current.heading}. ${current.place}`);
   }
+}
+
+function rest() {
+  handsFree = false;
+  draw();
 }
 
 // ---- the photo
@@ -156,8 +167,10 @@ async function countDown() {
   unlock();
   const total = Number(chosen("wait") || 15);
   const run = (counting = Date.now());
+  handsFree = true;
   part("seconds").hidden = false;
   draw();
+  part("stage-say").textContent = current.do;
   if (chosen("aloud")) speak(`${total} seconds. ${current.do}`);
   for (let left = total; left > 0; left--) {
     part("seconds").textContent = String(left);
@@ -176,6 +189,7 @@ async function countDown() {
 
 function stopCounting() {
   counting = 0;
+  handsFree = false;
   hush();
   part("seconds").hidden = true;
   draw();
@@ -207,7 +221,11 @@ async function store(blob, step, about) {
   part("still").hidden = false;
   say("Photo taken. Hold on, it is being looked at.", false);
   await queue.add({ blob, step: step.key, ...about });
-  setTimeout(draw, PATIENCE_MS + 100);
+  setTimeout(() => {
+    // no word about the newest photo yet: the next one is started by hand
+    if (handsFree && !counting && Date.now() - lastPhotoAt >= PATIENCE_MS) rest();
+    else draw();
+  }, PATIENCE_MS + 100);
   draw();
 }
 
@@ -249,7 +267,12 @@ async function look() {
   }
   draw();
   if (state.looking) polling = setTimeout(look, 700);
-  else if (!queue.entries.length && lastStep && state.steps.every((s) => s.state === "done")) say("All photos are done. Come up slowly, then send them off.");
+  else if (!queue.entries.length && lastStep && state.steps.every((s) => s.state === "done")) {
+    handsFree = false;
+    draw();
+    if (!finished) say("All photos are done. Come up slowly, then send them off.");
+    finished = true;
+  }
 }
 
 function addRows() {
@@ -294,4 +317,5 @@ window.addEventListener("beforeunload", (event) => {
 draw();
 queue.load().then(() => {
   if (state.looking || queue.entries.length) look();
+  chooseFile(page.querySelector("#photo")); // chosen while this script was still on its way
 });
