@@ -254,20 +254,24 @@ async function chooseFile(input) {
 
 async function look() {
   clearTimeout(polling);
+  let heard = false;
   try {
     const answer = await fetch(`${base}/state`, { headers: { Accept: "application/json" } });
     if (answer.ok) {
       const fresh = await answer.json();
       const known = new Set(state.steps.map((s) => s.key));
       state = fresh;
+      heard = true;
       if (fresh.steps.some((s) => !known.has(s.key))) addRows();
     }
   } catch {
-    // no connection: the queue says so
+    // no connection: asked again below
   }
   draw();
-  if (state.looking) polling = setTimeout(look, 700);
-  else if (!queue.entries.length && lastStep && state.steps.every((s) => s.state === "done")) {
+  if (!heard || state.looking) {
+    clearTimeout(polling);
+    polling = setTimeout(look, heard ? 700 : 3000);
+  } else if (!queue.entries.length && lastStep && state.steps.every((s) => s.state === "done")) {
     handsFree = false;
     draw();
     if (!finished) say("All photos are done. Come up slowly, then send them off.");
