@@ -6,8 +6,9 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request, Response
 from starlette.responses import RedirectResponse
 
+from app.errors import NotAllowedError
 from app.pages.rendering import render, template
-from app.records import audit, people, rounds
+from app.records import audit, people, rounds, visits
 from app.security.members import SignedIn
 from app.services import services
 
@@ -62,6 +63,12 @@ def begin(
             return _form(request, member, code, breadth, problem, 422)
     with services(request).database.begin() as session:
         athlete = people.athlete_by_code(session, member.practice_id, code)
+        screen = visits.newest_screen_of(session, athlete.id)
+        if screen is not None and not screen.test_allowed:
+            raise NotAllowedError(
+                f"The newest safety answers of {code} speak against a test: {screen.verdict.headline}",
+                "Start a visit from the athlete's page and ask again.",
+            )
         if breadth_mm is not None:
             people.set_breadth(session, member.practice_id, athlete.id, breadth_mm)
         visit_id = rounds.add_visit(session, member.practice_id, athlete.id)

@@ -9,12 +9,13 @@ from sqlalchemy.orm import Session
 from starlette.datastructures import UploadFile as StarletteUpload
 from starlette.responses import JSONResponse, RedirectResponse
 
+from app.care.consent import NEEDED
 from app.errors import InputError
 from app.pages import words
 from app.pages.rendering import render, template
 from app.photos.intake import Upload, take_in
 from app.photos.jobs import MEASURE_PHOTO
-from app.records import audit, photos, rounds
+from app.records import audit, consents, photos, rounds, visits
 from app.records.columns import new_id
 from app.security.members import MemberContext, SignedIn
 from app.services import services
@@ -63,10 +64,15 @@ class UploadPage:
         Makes a repeated sending of this very form harmless.
     open_count
         Photos that are still to be measured.
+    not_asked
+        What should come before photos and was not asked at this visit, in words.
 
     """
 
     round_id: str
+    visit_id: str
+    athlete_id: str
+    not_asked: tuple[str, ...]
     athlete_code: str
     round_number: int
     cards: tuple[SideCard, ...]
@@ -131,10 +137,20 @@ def _page(
 ) -> Response:
     with services(request).database.begin() as session:
         record = rounds.load_round(session, member.practice_id, round_id)
+        visit = visits.visit(session, member.practice_id, record.visit_id)
+        agreed = consents.in_force(consents.consents_of(session, member.practice_id, record.athlete.id))
+    not_asked = []
+    if visit.screen is None:
+        not_asked.append("the safety questions of this visit")
+    if not agreed >= NEEDED:
+        not_asked.append("consent to photos and records")
     cards = _cards(record)
     open_count, _count = _counts(cards)
     page = UploadPage(
         round_id=round_id,
+        visit_id=record.visit_id,
+        athlete_id=record.athlete.id,
+        not_asked=tuple(not_asked),
         athlete_code=record.athlete.code,
         round_number=record.number,
         cards=cards,

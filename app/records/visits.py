@@ -142,6 +142,18 @@ def newest_screen(session: Session, visit_id: str) -> ScreenRecord | None:
     )
 
 
+def newest_screen_of(session: Session, athlete_id: str) -> ScreenRecord | None:
+    """Return the newest asking of the safety questions at any visit of the athlete."""
+    visit_id = session.scalar(
+        select(models.SafetyScreen.visit_id)
+        .join(models.Visit, models.Visit.id == models.SafetyScreen.visit_id)
+        .where(models.Visit.athlete_id == athlete_id)
+        .order_by(models.SafetyScreen.asked_at.desc(), models.SafetyScreen.number.desc())
+        .limit(1)
+    )
+    return None if visit_id is None else newest_screen(session, visit_id)
+
+
 def _newest_complaint(session: Session, visit_id: str) -> ComplaintRecord | None:
     row = session.scalars(
         select(models.Complaint)

@@ -172,3 +172,20 @@ def test_every_read_and_change_lands_in_the_audit_log(client, agreed, visit_id):
     assert ("added", "visit", agreed.athlete_id) in log
     assert ("added", "safety answers", agreed.athlete_id) in log
     assert ("read", "complaint", agreed.athlete_id) in log
+
+
+def test_a_quick_round_says_what_was_not_asked_before(client, agreed):
+    begun = client.post("/rounds/new", data={"code": "Q-1"})
+    page = client.get(begun.headers["location"]).text
+    assert "the safety questions of this visit; consent to photos and records" in page
+    asked = client.post("/rounds/new", data={"code": "A-17"})
+    assert "consent to photos and records" not in client.get(asked.headers["location"]).text
+
+
+def test_a_quick_round_cannot_go_around_a_warning_sign(client, agreed, visit_id):
+    client.post(f"/visits/{visit_id}/safety", data={"fever": "yes", **ALL_NO})
+    refused = client.post("/rounds/new", data={"code": "A-17"})
+    assert refused.status_code == 403
+    assert "speak against a test" in refused.text
+    client.post(f"/visits/{visit_id}/safety", data=ALL_NO)
+    assert client.post("/rounds/new", data={"code": "A-17"}).status_code == 303
