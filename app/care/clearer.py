@@ -18,11 +18,6 @@ class Clearer:
     now_deg: float
     then_deg: float
 
-    @property
-    def gain_deg(self) -> float:
-        """By how much the half-width shrinks."""
-        return self.now_deg - self.then_deg
-
 
 def _half_width(left: Sequence[Rotation], right: Sequence[Rotation], sem: Sem | None) -> float | None:
     band = compare_sides(left, right, sem=sem).difference_band_deg

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from app.care.sources import JOHNSON, PRACTICE, UNCONFIRMED, Source, published
+from app.care.sources import JOHNSON, UNCONFIRMED, Source, published
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,6 @@ TRIALS_SOURCE: Source = JOHNSON
 ORDER_SOURCE: Source = published("alternating sides: Feijen 2020, J Sport Rehabil 29:855")
 END_FEEL_SOURCE: Source = published("joint-range measurement course, University of Scranton (secondary page)")
 FAULTS_SOURCE: Source = UNCONFIRMED
-SITES_SOURCE: Source = PRACTICE
 
 
 def suggested_order(first: str) -> tuple[str, ...]:

@@ -38,7 +38,8 @@ def test_the_assumed_next_trial_keeps_the_scatter_of_the_trials(left, right):
     following = clearer._typical_next(seen)
     scatter = np.std(left, ddof=1)
     assert np.std([*left, following.magnitude_deg], ddof=1) == pytest.approx(scatter, rel=0.01, abs=0.01)
-    assert clearer.another_trial(seen, trials(Side.RIGHT, *right), None).gain_deg >= -0.1
+    option = clearer.another_trial(seen, trials(Side.RIGHT, *right), None)
+    assert option.then_deg <= option.now_deg + 0.1
 
 
 def test_nothing_is_promised_while_a_side_has_no_angle():
