@@ -1,7 +1,7 @@
 """Overlays: what was measured, drawn on the photo.
 
-Left and right are told by the words and by the line style first (left dashed, right solid); every stroke is double,
-dark under light, so that it reads on any photo.
+Left and right are told by the words and by the line style first (left solid, right dashed, as on the pages); every
+stroke is double, dark under light, so that it reads on any photo.
 """
 
 import math
@@ -100,10 +100,10 @@ class _Canvas:
                 self.draw.line([p, q], fill=shade, width=_px(width))
 
     def side_line(self, left: XY, right: XY, colour: tuple[int, int, int]) -> None:
-        """Draw a line from left to right whose left half is dashed."""
+        """Draw a line from left to right whose right half is dashed."""
         middle = _middle((left, right))
-        self.line(middle, right, colour)
-        self.line(middle, left, colour, dashed=True)
+        self.line(middle, left, colour)
+        self.line(middle, right, colour, dashed=True)
 
     def dot(self, at: XY, colour: tuple[int, int, int], filled: bool) -> None:
         """Draw a point: filled if seen, hollow if inferred."""
