@@ -320,8 +320,9 @@ def revert(request: Request, member: SignedIn, photo_id: str, correction_id: str
 
 def _changed(session: Session, request: Request, member: MemberContext, trial_id: str, action: str) -> str:
     """Note a correction and ask for the fit that follows, in the correction's own transaction; returns the round."""
-    audit.note(session, member.practice_id, member.member_id, action, "trial", trial_id)
     round_id = rounds.round_of_trial(session, member.practice_id, trial_id)
+    athlete_id = rounds.athlete_of_trial(session, member.practice_id, trial_id)
+    audit.note(session, member.practice_id, member.member_id, action, "trial", trial_id, athlete_id=athlete_id)
     # done at once below; the job is there for the case that this process ends before that
     services(request).queue.enqueue(session, FIT_ROUND, round_id)
     return round_id

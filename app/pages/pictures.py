@@ -4,7 +4,7 @@ from fastapi import APIRouter, Request, Response
 
 from app.errors import NotFoundError
 from app.photos.store import SHOWN, SMALL
-from app.records import photos
+from app.records import audit, photos, rounds
 from app.security.members import SignedIn
 from app.services import services
 
@@ -23,6 +23,8 @@ def picture(request: Request, member: SignedIn, photo_id: str, small: bool = Fal
     parts = services(request)
     with parts.database.begin() as session:
         photo = photos.photo(session, member.practice_id, photo_id)
+        athlete_id = rounds.athlete_of_trial(session, member.practice_id, photo.trial_id)
+        audit.note(session, member.practice_id, member.member_id, "read", "photo", photo_id, athlete_id=athlete_id)
     if photo.erased_at is not None:
         return Response(_ERASED, media_type="image/svg+xml")
     data = parts.store.get(photo_id, SMALL if small else SHOWN)

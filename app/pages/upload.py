@@ -139,6 +139,9 @@ def _page(
         record = rounds.load_round(session, member.practice_id, round_id)
         visit = visits.visit(session, member.practice_id, record.visit_id)
         agreed = consents.in_force(consents.consents_of(session, member.practice_id, record.athlete.id))
+        audit.note(
+            session, member.practice_id, member.member_id, "read", "photos", round_id, athlete_id=record.athlete.id
+        )
     not_asked = []
     if visit.screen is None:
         not_asked.append("the safety questions of this visit")
@@ -254,7 +257,8 @@ def _declare(session: Session, request: Request, member: MemberContext, trial_id
     for photo in rounds.load_trial(session, member.practice_id, trial_id).photos:
         photos.set_state(session, member.practice_id, photo.id, "waiting")
         services(request).queue.enqueue(session, MEASURE_PHOTO, photo.id)
-    audit.note(session, member.practice_id, member.member_id, "declare-side", "trial", trial_id)
+    athlete_id = rounds.athlete_of_trial(session, member.practice_id, trial_id)
+    audit.note(session, member.practice_id, member.member_id, "declare-side", "trial", trial_id, athlete_id=athlete_id)
 
 
 @router.post("/trials/{trial_id}/remove")
@@ -263,8 +267,9 @@ def remove(request: Request, member: SignedIn, trial_id: str) -> Response:
     parts = services(request)
     with parts.database.begin() as session:
         round_id = rounds.round_of_trial(session, member.practice_id, trial_id)
+        athlete_id = rounds.athlete_of_trial(session, member.practice_id, trial_id)
         photo_ids = rounds.remove_trial(session, member.practice_id, trial_id)
-        audit.note(session, member.practice_id, member.member_id, "remove", "trial", trial_id)
+        audit.note(session, member.practice_id, member.member_id, "remove", "trial", trial_id, athlete_id=athlete_id)
     for photo_id in photo_ids:
         parts.store.erase(photo_id)
     return RedirectResponse(f"/rounds/{round_id}/photos", 303)

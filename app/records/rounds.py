@@ -189,6 +189,19 @@ def practice_of_round(session: Session, round_id: str) -> str | None:
     return session.scalar(select(models.Round.practice_id).where(models.Round.id == round_id))
 
 
+def athlete_of_trial(session: Session, practice_id: str, trial_id: str) -> str:
+    """Return the id of the athlete a trial belongs to, for the audit log.
+
+    Raises
+    ------
+    NotFoundError
+        If the practice has no such trial.
+
+    """
+    row = _round_row(session, practice_id, _trial_row(session, practice_id, trial_id).round_id)
+    return session.get_one(models.Visit, row.visit_id).athlete_id
+
+
 def load_round(session: Session, practice_id: str, round_id: str) -> RoundRecord:
     """Read a round with its trials, photos, fits and corrections.
 
