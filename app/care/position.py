@@ -27,6 +27,7 @@ CAMERAS: tuple[Choice, ...] = (
     Choice("opening", "On the side the chest opens to, moved over for the other side"),
     Choice("one-side", "On one side for both turns"),
     Choice("foot-end", "At the foot end"),
+    Choice("head-end", "At the head end"),
 )
 WARM_UPS: tuple[Choice, ...] = (
     Choice("none", "None"),
