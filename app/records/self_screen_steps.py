@@ -18,7 +18,7 @@ from app.remote.steps import (
     StepProgress,
     Try,
     counting_try,
-    is_wide,
+    foot_end_helps,
     step_progress,
     steps_asked_for,
 )
@@ -72,8 +72,7 @@ def wide_sides(
         elif record.sent_at is not None or taken is None or any(p.state is not State.DONE for p in side_on):
             result[side] = False
         else:
-            mean = side_mean(counted_rotations(taken, side))
-            result[side] = is_wide(None if mean is None else mean.band_deg)
+            result[side] = foot_end_helps(side_mean(counted_rotations(taken, side)), side)
     return result
 
 

@@ -3,17 +3,16 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 
 from app.care.position import TRIALS_A_SIDE
 from app.remote.feedback import Feedback
+from vision.compare import SideMean
+from vision.nextview import VIEWPOINTS, WORTH_ASKING_DEG, expected_widths_deg
 from vision.sides import Side
 
 TRIES = 2
 """A photo that still has a fault after this many tries is kept and marked: nobody is held up for ever."""
-
-WIDE_HALF_BAND_DEG = 8.0
-"""Half width of a side's 95 % band above which a photo from the foot end is asked for (judgement): a wider band
-hides differences of the size that is looked for."""
 
 
 class Camera(StrEnum):
@@ -123,9 +122,23 @@ def steps_asked_for(wide: Mapping[Side, bool]) -> tuple[Step, ...]:
     return tuple(s for s in STEPS if s.camera is Camera.SIDE or wide.get(s.side, False))
 
 
-def is_wide(band_deg: tuple[float, float] | None) -> bool:
-    """Return whether the band of a side's mean asks for a photo from the foot end; no band at all does."""
-    return band_deg is None or (band_deg[1] - band_deg[0]) / 2 > WIDE_HALF_BAND_DEG
+def foot_end_helps(mean: SideMean | None, side: Side) -> bool:
+    """Return whether a photo from the foot end would tell more than the photos of a side that there are.
+
+    It is a turn of its own (nobody alone can hold one and carry the phone), so it helps where its own band is expected
+    to be narrower than the band of the mean; a side without any angle always asks for it.
+    """
+    if mean is None:
+        return True
+    low, high = mean.band_deg
+    return high - low > foot_end_width_deg(round(mean.mean_deg), side) + WORTH_ASKING_DEG
+
+
+@cache
+def foot_end_width_deg(angle_deg: int, side: Side) -> float:
+    """Return the width of the 95 % band that one photo from the foot end is expected to give."""
+    place = next(v for v in VIEWPOINTS if v.code == Camera.FOOT_END)
+    return expected_widths_deg(float(angle_deg), side, [place])[place.code]
 
 
 def counting_try(tries: Sequence[Try]) -> Try | None:

@@ -1,9 +1,11 @@
 """The athlete's side of a self-screen by plain requests: links, consent, questions, photos, sending off."""
 
+import io
 import re
 from datetime import timedelta
 
 import pytest
+from PIL import Image
 from sqlalchemy import event
 from starlette.testclient import TestClient
 
@@ -319,7 +321,7 @@ def test_the_tilt_of_the_phone_is_stored_with_the_photo(athlete, practice, clear
 
 
 def test_a_wide_band_asks_for_one_photo_from_the_foot_end_a_side(athlete, practice, cleared, monkeypatch):
-    monkeypatch.setattr("app.remote.steps.WIDE_HALF_BAND_DEG", 1.0)
+    monkeypatch.setattr("app.remote.steps.foot_end_width_deg", lambda *_: 1.0)
     take_all(practice, athlete, cleared)
     assert [k for k, s in states(athlete, cleared).items() if s == "open"] == ["left-foot", "right-foot"]
     assert send(athlete, cleared, "left-foot", colour=(50, 50, 50)).status_code == 201
@@ -375,3 +377,15 @@ def test_erasing_the_athlete_erases_invitations_and_submissions(athlete, practic
     with practice.services.database.begin() as session:
         for table in (models.Invitation, models.Submission, models.Capture, models.Photo):
             assert session.query(table).count() == 0
+
+
+def test_the_place_where_a_photo_was_taken_is_removed_on_arrival(athlete, practice, cleared):
+    file = io.BytesIO()
+    exif = Image.Exif()
+    exif.get_ifd(0x8825).update({1: "N", 2: (47.0, 22.0, 31.5), 3: "E", 4: (8.0, 32.0, 7.0)})
+    Image.new("RGB", (400, 300), (90, 120, 90)).save(file, "JPEG", exif=exif)
+    assert send(athlete, cleared, "start", data=file.getvalue()).status_code == 201
+    (capture,) = submission(practice).captures
+    kept = practice.services.store.get(capture.photo_id, "original")
+    assert dict(Image.open(io.BytesIO(kept)).getexif().get_ifd(0x8825)) == {}
+    assert 0x8825 in Image.open(io.BytesIO(file.getvalue())).getexif()

@@ -1,15 +1,20 @@
 """Which photo comes next, which one counts, and when the foot end is asked for."""
 
+import numpy as np
+
 from app.remote.feedback import GOOD, Feedback
 from app.remote.steps import (
     BY_KEY,
     State,
     Try,
     counting_try,
-    is_wide,
+    foot_end_helps,
+    foot_end_width_deg,
     step_progress,
     steps_asked_for,
 )
+from vision.compare import side_mean
+from vision.rotation import Posterior, Rotation
 from vision.sides import Side
 
 BAD = Feedback(False, "Move back.", "cut", "cut-off")
@@ -28,9 +33,24 @@ def test_the_protocol_is_start_then_three_left_then_three_right():
 def test_a_wide_band_asks_for_the_foot_end_of_that_side_only():
     extra = steps_asked_for({Side.LEFT: False, Side.RIGHT: True})[7:]
     assert [s.key for s in extra] == ["right-foot"]
-    assert is_wide((20.0, 40.0))
-    assert not is_wide((25.0, 35.0))
-    assert is_wide(None)
+
+
+def mean_of(sd_deg):
+    grid = np.linspace(-120.0, 120.0, 481)
+    density = np.exp(-0.5 * ((grid - 45) / sd_deg) ** 2)
+    posterior = Posterior(grid, density / np.trapz(density, grid))
+    rotation = Rotation(
+        Side.RIGHT, posterior.median_deg, posterior.band_deg, posterior.sd_deg, posterior, origin="automatic"
+    )
+    return side_mean([rotation])
+
+
+def test_the_foot_end_is_asked_for_where_it_tells_more_than_the_photos_there_are():
+    expected = foot_end_width_deg(45, Side.RIGHT)
+    assert 5 < expected < 40
+    assert foot_end_helps(mean_of((expected + 4) / 3.92), Side.RIGHT)
+    assert not foot_end_helps(mean_of((expected - 4) / 3.92), Side.RIGHT)
+    assert foot_end_helps(None, Side.LEFT)
 
 
 def test_a_step_is_open_then_looked_at_then_done():
