@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from app.care.drills import BY_KEY, Dose
 from app.care.safety import KEYS, Answer
 from app.photos.intake import Upload, take_in
-from app.records import consents, people, plans, rounds, visits
+from app.records import consents, people, plans, rounds, self_screens, visits
 from app.records.columns import now
 from app.samples import sample_folder
 from app.services import Services
@@ -49,6 +49,8 @@ class DemoVisit:
         Keys of the drills given at the end, with their dose.
     done
         On how many of the following days they were noted as done.
+    alone
+        It is a self-screen that waits to be reviewed.
 
     """
 
@@ -61,6 +63,7 @@ class DemoVisit:
     reported: tuple[str, ...] = ()
     drills: Mapping[str, Dose] = field(default_factory=dict)
     done: int = 0
+    alone: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,8 +157,8 @@ ATHLETES: tuple[DemoAthlete, ...] = (
     ),
     DemoAthlete("SWIFT-05", (DemoVisit(7, _one_of_each("person05"), "Tight before rowing.", 2, 3),)),
     DemoAthlete("HAZEL-06", (DemoVisit(3, _one_of_each("person06"), "No pain.", 0, 0),)),
-    DemoAthlete("FINCH-07", (DemoVisit(2, _one_of_each("person07"), "Ache after long desk days.", 2, 4),)),
-    DemoAthlete("BRIAR-08", (DemoVisit(1, _one_of_each("person08"), "No pain.", 0, 1),)),
+    DemoAthlete("FINCH-07", (DemoVisit(2, _one_of_each("person07"), "Ache after long desk days.", 5, 6, alone=True),)),
+    DemoAthlete("BRIAR-08", (DemoVisit(1, _one_of_each("person08"), "No pain.", 0, 1, alone=True),)),
 )
 
 
@@ -179,9 +182,14 @@ def fill(parts: Services) -> bool:
 def _hold(parts: Services, practice_id: str, member_id: str, athlete_id: str, visit: DemoVisit) -> None:
     at = now() - timedelta(days=visit.days_ago)
     answers = {key: Answer.YES if key in visit.reported else Answer.NO for key in KEYS}
+    asked_by = None if visit.alone else member_id
     with parts.database.begin() as session:
-        visit_id = rounds.add_visit(session, practice_id, athlete_id, started_at=at)
-        screen = visits.add_screen(session, practice_id, visit_id, answers, member_id)
+        submission_id = _begin_alone(session, practice_id, member_id, athlete_id, at) if visit.alone else None
+        if submission_id is None:
+            visit_id = rounds.add_visit(session, practice_id, athlete_id, started_at=at)
+        else:
+            visit_id = self_screens.submission(session, practice_id, submission_id).visit_id
+        screen = visits.add_screen(session, practice_id, visit_id, answers, asked_by)
         visits.add_complaint(
             session,
             practice_id,
@@ -190,7 +198,7 @@ def _hold(parts: Services, practice_id: str, member_id: str, athlete_id: str, vi
             pain_now=visit.pain_now,
             pain_worst=visit.pain_worst,
             sites=visit.sites,
-            written_by=member_id,
+            written_by=asked_by,
         )
         if visit.drills:
             _give(session, practice_id, member_id, athlete_id, visit, at)
@@ -211,6 +219,27 @@ def _hold(parts: Services, practice_id: str, member_id: str, athlete_id: str, vi
                 max_bytes=parts.settings.max_photo_bytes,
             )
             trial_id = photo.trial_id
+            if submission_id is not None:
+                _note_step(parts, practice_id, submission_id, photo.id, side)
+    if submission_id is not None:
+        with parts.database.begin() as session:
+            self_screens.send(session, practice_id, submission_id)
+
+
+def _begin_alone(session: Session, practice_id: str, member_id: str, athlete_id: str, at: datetime) -> str:
+    """Begin a self-screen as if through a link; nobody knows the link."""
+    invitation_id, _secret = self_screens.invite(
+        session, practice_id, athlete_id, member_id, purpose="follow-up", days=14, submissions=1
+    )
+    held = self_screens.invitations_of(session, practice_id, athlete_id)
+    return self_screens.begin(session, next(i for i in held if i.id == invitation_id), begun_at=at)
+
+
+def _note_step(parts: Services, practice_id: str, submission_id: str, photo_id: str, side: Side) -> None:
+    with parts.database.begin() as session:
+        record = self_screens.submission(session, practice_id, submission_id)
+        step = "start" if side is Side.START else f"{side.value}-1"
+        self_screens.add_capture(session, record, photo_id, step=step, source="camera", face="shown")
 
 
 def _give(session: Session, practice_id: str, member_id: str, athlete_id: str, visit: DemoVisit, at: datetime) -> None:

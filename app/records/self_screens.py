@@ -230,10 +230,12 @@ def invitation_of_submission(session: Session, secret: str, submission_id: str) 
     )
 
 
-def begin(session: Session, invitation: InvitationRecord) -> str:
-    """Begin a submission with a visit of its own and return its id."""
-    visit_id = add_visit(session, invitation.practice_id, invitation.athlete_id, "self-screen")
-    row = models.Submission(practice_id=invitation.practice_id, invitation_id=invitation.id, visit_id=visit_id)
+def begin(session: Session, invitation: InvitationRecord, *, begun_at: datetime | None = None) -> str:
+    """Begin a submission, now unless another moment is given, with a visit of its own and return its id."""
+    at = begun_at or now()
+    practice_id = invitation.practice_id
+    visit_id = add_visit(session, practice_id, invitation.athlete_id, "self-screen", started_at=at)
+    row = models.Submission(practice_id=practice_id, invitation_id=invitation.id, visit_id=visit_id, begun_at=at)
     session.add(row)
     session.flush()
     return row.id

@@ -2,7 +2,7 @@
 
 import pytest
 
-from app.records import models, people, self_screens, visits
+from app.records import history, models, people, self_screens, visits
 from tests.app.pages.test_self_screen import (
     JSON,
     agreed,
@@ -47,6 +47,18 @@ def test_a_submission_counts_only_after_somebody_accepted_it(client, practice, s
     assert visit_of(practice, sent).counts
     assert "Nothing waits for you." in client.get("/review-queue").text
     assert "Accepted by Ada Quill" in client.get(f"/review-queue/{sent}").text
+
+
+def test_the_trend_knows_it_only_after_it_was_accepted(client, practice, sent):
+    def rounds_of():
+        with practice.services.database.begin() as session:
+            return len(history.history(session, practice.practice_id, practice.athlete_id))
+
+    assert rounds_of() == 0
+    client.post(f"/review-queue/{sent}/set-aside", data={"note": ""})
+    assert rounds_of() == 0
+    client.post(f"/review-queue/{sent}/accept")
+    assert rounds_of() == 1
 
 
 def test_accepting_twice_is_harmless_but_a_second_opinion_is_refused(client, practice, sent):

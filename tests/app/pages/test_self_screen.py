@@ -2,8 +2,10 @@
 
 import io
 import re
+from dataclasses import replace
 from datetime import timedelta
 
+import numpy as np
 import pytest
 from PIL import Image
 from sqlalchemy import event
@@ -13,7 +15,8 @@ from app.care.safety import KEYS
 from app.records import consents, models, self_screens, visits
 from app.records.columns import now
 from app.security.tokens import digest
-from tests.app.drawn_person import picture
+from tests.app.drawn_person import DrawnPersonMeasurer, picture
+from vision.landmarks import Landmark
 
 ALL_NO = {**dict.fromkeys(KEYS, "no"), "pain_now": "1", "pain_worst": "3"}
 STEPS = ["start", "left-1", "left-2", "left-3", "right-1", "right-2", "right-3"]
@@ -377,6 +380,28 @@ def test_erasing_the_athlete_erases_invitations_and_submissions(athlete, practic
     with practice.services.database.begin() as session:
         for table in (models.Invitation, models.Submission, models.Capture, models.Photo):
             assert session.query(table).count() == 0
+
+
+def test_a_face_is_covered_on_arrival_if_the_athlete_wants_that(athlete, practice, cleared, monkeypatch):
+    seen = DrawnPersonMeasurer.find
+
+    def with_a_head(self, photo, side):
+        found = seen(self, photo, side)
+        head = {"ear_left": Landmark.round_(160.0, 240.0, 4.0, True, "pose-model")}
+        return replace(found, points={**found.points, **head})
+
+    monkeypatch.setattr(DrawnPersonMeasurer, "find", with_a_head)
+    checks = ((np.indices((600, 800)).sum(0) // 6 % 2) * 255).astype(np.uint8)
+    file = io.BytesIO()
+    Image.fromarray(checks).convert("RGB").save(file, "JPEG", quality=95)
+    assert send(athlete, cleared, "start", data=file.getvalue(), face="to-be-blurred").status_code == 201
+    practice.measure()
+    (capture,) = submission(practice).captures
+    assert capture.face == "blurred-on-arrival"
+    for name in ("original", "shown.jpg"):
+        kept = np.asarray(Image.open(io.BytesIO(practice.services.store.get(capture.photo_id, name))).convert("L"))
+        assert kept[220:260, 140:180].std() < 20, name
+        assert kept[500:580, 600:780].std() > 60, name
 
 
 def test_the_place_where_a_photo_was_taken_is_removed_on_arrival(athlete, practice, cleared):
