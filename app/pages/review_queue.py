@@ -13,7 +13,7 @@ from app.pages import words
 from app.pages.axis import AngleAxis, angle_axis
 from app.pages.form import SentForm
 from app.pages.overlays import Overlay, overlay
-from app.pages.rendering import render, template
+from app.pages.rendering import moment, render, template
 from app.pages.results import origin_words, points_in_force
 from app.pages.self_screen import heading
 from app.records import audit, people, rounds, self_screens, visits
@@ -202,8 +202,7 @@ def _names(record: SubmissionRecord) -> dict[str, str]:
 
 
 def _when(record: SubmissionRecord) -> str:
-    moment = record.sent_at or record.begun_at
-    return f"{'sent' if record.sent_at else 'begun'} {moment:%Y-%m-%d %H:%M} UTC"
+    return f"{'sent' if record.sent_at else 'begun'} {moment(record.sent_at or record.begun_at)}"
 
 
 @router.get("/review-queue")
@@ -336,7 +335,7 @@ def _decided_words(record: SubmissionRecord, names: Mapping[str, str]) -> str:
         return ""
     who = names.get(record.decided_by or "", "a former member")
     what = "Accepted" if record.decision == "accepted" else "Set aside"
-    return f"{what} by {who}, {record.decided_at:%Y-%m-%d %H:%M} UTC.{' ' + record.note if record.note else ''}"
+    return f"{what} by {who}, {moment(record.decided_at)}.{' ' + record.note if record.note else ''}"
 
 
 @router.post("/review-queue/{submission_id}/accept")

@@ -78,11 +78,11 @@ def reasons(submitted: Submitted) -> tuple[Reason, ...]:
             found.append(Reason(Weight.DISAGREEMENT, f"The trials of the {side} side lie {spread:.0f}° apart."))
     found.extend(Reason(Weight.DISAGREEMENT, words) for words in dict.fromkeys(submitted.disagreements))
     if submitted.unmeasured:
-        found.append(Reason(Weight.QUALITY, f"No angle: {', '.join(submitted.unmeasured)}."))
+        found.append(Reason(Weight.QUALITY, f"No angle: {'; '.join(submitted.unmeasured)}."))
     if submitted.marked:
-        found.append(Reason(Weight.QUALITY, f"Kept with a fault after two tries: {', '.join(submitted.marked)}."))
+        found.append(Reason(Weight.QUALITY, f"Kept with a fault after two tries: {'; '.join(submitted.marked)}."))
     if submitted.missing:
-        found.append(Reason(Weight.QUALITY, f"Not taken: {', '.join(submitted.missing)}."))
+        found.append(Reason(Weight.QUALITY, f"Not taken: {'; '.join(submitted.missing)}."))
     if submitted.comparison is not None and submitted.comparison.decision is Decision.POSSIBLE:
         found.append(Reason(Weight.NOTE, "The difference between the sides is near the measurement error."))
     return tuple(sorted(found, key=lambda r: -r.weight))
