@@ -29,7 +29,7 @@ class Recipe:
         Pictures are drawn this much larger and reduced.
     other_positions, empty
         Share of pictures with a person in another position, and with nobody.
-    clothes, photographic, clutter, occlusion
+    clothes, photographic, clutter, solids, occlusion
         Families of variation; False leaves them out.
     any_view
         False keeps the camera within 25 degrees of side-on.
@@ -47,6 +47,7 @@ class Recipe:
     clothes: bool = True
     photographic: bool = True
     clutter: bool = True
+    solids: bool = True
     occlusion: bool = True
     any_view: bool = True
     wide: bool = False
@@ -404,6 +405,8 @@ class Studio:
         lines = (q[..., 0] * self.u(0, 14, B, 1, 1)).floor() % 2
         wall_c = wall_c * (1 - 0.3 * lines * (self.u(0, 1, B, 1, 1) < 0.25))[..., None]
         out = torch.where(floor[..., None], floor_c, wall_c) * level[..., None].clamp(0.4, 1.3)
+        if self.recipe.solids:
+            out = self._solids(out, C, F.normalize(d, dim=-1), centre, level)
         if self.recipe.clutter:
             rel_q = q - c[:, None, None]
             for number in range(6):
@@ -415,6 +418,54 @@ class Studio:
                 shade = 1 + self.n(0.4, B, 1, 1, 1) * ((rel_q - at) / size)[..., :1]
                 out = torch.where(box[..., None], self.u(0, 1, B, 1, 1, 3) * self.u(0.2, 1, B, 1, 1, 1) * shade, out)
         return out
+
+    def _solids(self, image: Tensor, C: Tensor, ray: Tensor, centre: Tensor, level: Tensor) -> Tensor:
+        """Put shaded balls and boxes on the floor around and behind the person.
+
+        Flat patches teach nothing about round things: a network trained without solids takes a ball for a back.
+        """
+        B = len(C)
+        to_person = F.normalize(centre[:, :2] - C[:, :2], dim=-1)
+        beside = torch.stack([-to_person[:, 1], to_person[:, 0]], -1)
+        sun = unit(self.n(1.0, B, 3) + torch.tensor([0, 0, 1.5], device=self.device))
+        nearest = torch.full(image.shape[:3], FAR_M, device=self.device)
+        for number in range(5):
+            size = self.u(0.06, 0.42, B)  # radius, or half the side
+            along, across = self.u(0.15, 2.2, B, 1), self.u(-1.7, 1.7, B, 1)
+            at = torch.cat([centre[:, :2] + to_person * along + beside * across, size[:, None]], -1)
+            wanted = (self.u(0, 1, B) < 0.45)[:, None, None]
+            o = (C - at)[:, None, None]
+            colour = self.u(0, 1, B, 1, 1, 3) * self.u(0.3, 1, B, 1, 1, 1)
+            if number % 2 == 0:  # ball: |o + t ray| = size
+                b = (o * ray).sum(-1)
+                under = b**2 - (o**2).sum(-1) + size[:, None, None] ** 2
+                t = -b - under.clamp_min(0).sqrt()
+                hit = (under > 0) & (t > 0.2)
+                normal = (o + ray * t[..., None]) / size[:, None, None, None]
+            else:  # box: entry through the last of three slabs
+                half = torch.stack([size * self.u(0.4, 1.6, B), size * self.u(0.4, 1.6, B), size], -1)[:, None, None]
+                turn = self.u(0, math.pi, B)
+                c, s = torch.cos(turn)[:, None, None], torch.sin(turn)[:, None, None]
+
+                def turned(v: Tensor, c: Tensor = c, s: Tensor = s) -> Tensor:
+                    return torch.stack([c * v[..., 0] + s * v[..., 1], c * v[..., 1] - s * v[..., 0], v[..., 2]], -1)
+
+                lo, ld = turned(o), turned(ray)
+                ld = torch.where(ld.abs() < 1e-5, torch.full_like(ld, 1e-5), ld)
+                enter, leave = (-lo - half * ld.sign()) / ld, (-lo + half * ld.sign()) / ld
+                t, face = enter.max(-1)
+                hit = (t < leave.amin(-1)) & (t > 0.2)
+                local = F.one_hot(face, 3) * -ld.sign()
+                normal = torch.stack(
+                    [c * local[..., 0] - s * local[..., 1], s * local[..., 0] + c * local[..., 1], local[..., 2]], -1
+                )
+            hit = hit & wanted & (t < nearest)
+            lightness = 0.35 + 0.65 * (normal * sun[:, None, None]).sum(-1).clamp_min(0)
+            gloss = (normal * F.normalize(sun[:, None, None] - ray, dim=-1)).sum(-1).clamp_min(0) ** 40 * 0.4
+            shaded = colour * (lightness * level)[..., None] + (gloss * (number % 2 == 0))[..., None]
+            image = torch.where(hit[..., None], shaded, image)
+            nearest = torch.where(hit, t, nearest)
+        return image
 
     def _occluders(self, image: Tensor, landmarks: Tensor) -> tuple[Tensor, Tensor]:
         """Put flat objects in front of a sixth of the people; returns also which landmarks they cover."""

@@ -98,7 +98,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--size", type=int, default=256)
     parser.add_argument("--share-bodies", type=float, default=1.0, help="ablation: use only this share of the bodies")
-    parser.add_argument("--without", default="", help="ablation: clothes,photographic,clutter,occlusion,any_view")
+    parser.add_argument(
+        "--without", default="", help="ablation: clothes,photographic,clutter,solids,occlusion,any_view"
+    )
     parser.add_argument("--resume", action="store_true")
     parser.add_argument("--iterations", type=int, default=None, help="stop after so many steps (smoke run)")
     args = parser.parse_args()
