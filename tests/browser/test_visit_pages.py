@@ -4,11 +4,13 @@ import re
 from datetime import timedelta
 
 import pytest
+from playwright.sync_api import expect
 
 from app.care.drills import DRILLS
 from app.care.safety import KEYS, Answer
 from app.records import consents, plans, visits
 from app.records.columns import now
+from app.security import first_run
 from tests.browser.conftest import DESK, serious_findings
 from tests.browser.test_every_page import LIGHT_BYTES
 
@@ -57,7 +59,7 @@ def paths(practice):
         "/practice/own-error",
         "/account",
         "/audit-log",
-        "/sign-in",
+        "/first-run",
     ]
 
 
@@ -67,11 +69,38 @@ def test_pages_have_no_serious_accessibility_finding_and_do_not_scroll_sideways(
     found = {}
     for path in paths(site.practice):
         assert page.goto(path).status == 200, path
+        assert page.url.endswith(path), f"{path} was not seen: it leads to {page.url}"
         width = page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
         assert width[0] <= width[1], path
         page.evaluate("document.querySelectorAll('details').forEach((d) => (d.open = true))")
         found[path] = serious_findings(page)
     assert {path: f for path, f in found.items() if f} == {}
+
+
+@pytest.mark.parametrize("kind", [{}, {**DESK, "is_mobile": False}], ids=["phone", "desk"])
+def test_the_sign_in_form_after_set_up_has_no_serious_accessibility_finding(open_page, site, kind):
+    page = open_page("/", **kind)
+    page.context.clear_cookies()
+    page.goto("/sign-in")
+    page.get_by_label("Set-up code").fill(first_run.code(site.practice.services.settings.data_folder))
+    page.get_by_label("Name of the practice").fill("Riverbank Movement Practice")
+    page.get_by_label("Your name").fill("Bo Lantern")
+    page.get_by_label("Your e-mail").fill("bo@example.org")
+    page.get_by_label("Password").fill("four words in a row")
+    page.get_by_role("button", name="Set up").click()
+    page.goto("/account")
+    page.get_by_role("button", name="Sign out of this browser").click()
+    expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
+    assert page.get_by_label("E-mail").count() == page.get_by_label("Password").count() == 1
+    assert serious_findings(page) == []
+
+    page.get_by_label("E-mail").fill("bo@example.org")
+    page.get_by_label("Password").fill("not these words at all")
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.get_by_role("alert")).to_contain_text("E-mail or password is wrong.")
+    assert serious_findings(page) == []
+    width = page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
+    assert width[0] <= width[1]
 
 
 def test_pages_are_light_without_their_photos(open_page, site):

@@ -1,4 +1,4 @@
-"""A whole first visit and its retest on a phone; once more, up to the photos, with the keyboard alone."""
+"""A whole first visit and its retest on a phone, and a second person who measures blind."""
 
 import re
 
@@ -95,55 +95,6 @@ def test_first_visit_and_retest_on_a_phone(open_page, site):
     page.get_by_role("link", name="K-21").first.tap()
     page.get_by_role("link", name="Trend").tap()
     expect(page.get_by_role("img", name=re.compile("over 2 rounds"))).to_be_visible()
-
-
-def tab_to(page, **wanted):
-    """Press the tabulator until the wanted element has the focus."""
-    target = page.get_by_role(wanted.pop("role"), **wanted)
-    for _ in range(80):
-        page.keyboard.press("Tab")
-        if target.evaluate("(e) => e === document.activeElement"):
-            return
-    raise AssertionError(f"not reached with the keyboard: {wanted}")
-
-
-def test_a_visit_begins_with_the_keyboard_alone(open_page, site):
-    page = open_page("/athletes", **{**DESK, "is_mobile": False, "has_touch": False})
-    tab_to(page, role="textbox", name="Code or name")
-    page.keyboard.type("K-22")
-    tab_to(page, role="checkbox", name=re.compile("Photos are taken"))
-    page.keyboard.press("Space")
-    tab_to(page, role="checkbox", name=re.compile("My answers"))
-    page.keyboard.press("Space")
-    tab_to(page, role="button", name="Add athlete")
-    page.keyboard.press("Enter")
-
-    page.wait_for_url(re.compile(r"/athletes/\w{32}$"))
-    tab_to(page, role="button", name="Start a visit")
-    page.keyboard.press("Enter")
-
-    page.wait_for_url(re.compile("/safety$"))
-    page.keyboard.press("Tab")
-    page.keyboard.press("Enter")  # the skip link
-    tab_to(page, role="button", name="All others were asked: no")
-    page.keyboard.press("Enter")
-
-    page.wait_for_url(re.compile("/complaint$"))
-    tab_to(page, role="textbox", name="In the athlete's words")
-    page.keyboard.type("stiff")
-    page.keyboard.press("Tab")
-    page.keyboard.press("Space")
-    page.keyboard.press("ArrowRight")
-    page.keyboard.press("ArrowRight")
-    assert page.locator("input[name=pain_now]:checked").get_attribute("value") == "2"
-    tab_to(page, role="button", name="Save and go on")
-    page.keyboard.press("Enter")
-
-    page.wait_for_url(re.compile("/set-up$"))
-    tab_to(page, role="button", name="Go on to the photos")
-    page.keyboard.press("Enter")
-    page.wait_for_url(re.compile("/photos$"))
-    expect(page.get_by_role("heading", name=re.compile("Photos of K-22"))).to_be_visible()
 
 
 def test_a_second_person_measures_blind_with_the_keyboard(open_page, site):

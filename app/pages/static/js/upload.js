@@ -110,8 +110,16 @@ function choose(form, input) {
   for (const file of input.files) {
     const shown = row(file, list);
     const job = { file, form, shown, key: newKey() };
-    shown.again.onclick = () => enqueue(job);
-    shown.forget.onclick = () => shown.item.remove();
+    // both buttons go away when pressed: the focus goes to the field of their side, not nowhere
+    const field = document.getElementById(`choose-${form.elements.side.value}`);
+    shown.again.onclick = () => {
+      field.focus();
+      enqueue(job);
+    };
+    shown.forget.onclick = () => {
+      field.focus();
+      shown.item.remove();
+    };
     if (file.size > maxBytes) {
       shown.bar.hidden = true;
       shown.words.textContent = `${file.name} is larger than ${Math.round(maxBytes / 1e6)} million bytes. Choose the photo as the camera made it.`;
