@@ -6,7 +6,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from vision.arrays import FloatArray
-from vision.landmarks import Landmark
+from vision.landmarks import Landmark, Landmarks
 
 # Each mark of the position is a soft threshold (middle, width); the widths leave room for landmarks that are
 # wrong by a tenth of the trunk. [G] follows from the geometry of the position with thigh and shin each about
@@ -94,6 +94,28 @@ def upright_turns(points: Mapping[str, Landmark]) -> int:
     candidates = range(4) if tilt is None else (0, 2) if abs(tilt) < 45 else (1, 3)
     best = max(candidates, key=lambda q: kneeling_probability(points, q))
     return best if kneeling_probability(points, best) > 0.5 > kneeling_probability(points) + 0.3 else 0
+
+
+SIDE_ON_DEG = 35.0
+"""Farther than this from side-on, shins on a level floor no longer look level: a judgement, by projection."""
+
+
+def turns_to_upright(landmarks: Landmarks) -> int:
+    """Return by how many quarter turns counter-clockwise the picture must be turned to stand upright, 0 to 3.
+
+    What the finder says counts; where it says nothing, the landmarks tell (:func:`upright_turns`).
+    """
+    return upright_turns(landmarks.points) if landmarks.camera is None else landmarks.camera.quarter_turns
+
+
+def camera_tilt_deg(landmarks: Landmarks) -> float | None:
+    """Return how far the phone was held askew, degrees; None where the shins do not tell.
+
+    They tell only where the camera is side-on: from the feet, shins on a level floor point up the picture.
+    """
+    if landmarks.camera is not None and landmarks.camera.off_side_deg > SIDE_ON_DEG:
+        return None
+    return shin_tilt_deg(landmarks.points)
 
 
 def shin_tilt_deg(points: Mapping[str, Landmark]) -> float | None:

@@ -70,6 +70,28 @@ class AngleEvidence:
     source: str
 
 
+@dataclass(frozen=True, slots=True)
+class CameraLook:
+    """How a finder sees the camera stand.
+
+    Attributes
+    ----------
+    quarter_turns
+        By how many quarter turns counter-clockwise the picture must be turned to stand upright, 0 to 3.
+    azimuth_deg
+        Direction of the camera around the trunk: 0 the person's right side, 90 the head, 180 left, -90 the feet.
+
+    """
+
+    quarter_turns: int
+    azimuth_deg: float
+
+    @property
+    def off_side_deg(self) -> float:
+        """Angle between the camera's direction and the nearer side-on one, 0 to 90 degrees."""
+        return abs((self.azimuth_deg + 90) % 180 - 90)
+
+
 @dataclass(frozen=True)
 class Landmarks:
     """What a finder says about one photo.
@@ -87,6 +109,8 @@ class Landmarks:
         Direct evidence on the rotation angle, if the finder gives any.
     findings
         What was noticed while finding.
+    camera
+        How the camera stands, if the finder tells.
 
     """
 
@@ -95,6 +119,7 @@ class Landmarks:
     in_position: float | None = None
     angle: AngleEvidence | None = None
     findings: tuple[Finding, ...] = field(default=())
+    camera: CameraLook | None = None
 
 
 class LandmarkFinder(Protocol):
@@ -140,6 +165,7 @@ def combine(found: Sequence[Landmarks]) -> Landmarks:
         in_position=surest.in_position,
         angle=next((f.angle for f in useful if f.angle is not None), None),
         findings=tuple(findings),
+        camera=next((f.camera for f in useful if f.camera is not None), None),
     )
 
 

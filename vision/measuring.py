@@ -21,7 +21,7 @@ from vision.errors import FitError, PhotoError
 from vision.eye import EyeFinder
 from vision.findings import Finding, finding
 from vision.fit import TorsoFit, Trial, View, fit_person, fit_trial
-from vision.kneeling import upright_turns
+from vision.kneeling import turns_to_upright
 from vision.landmarks import LandmarkFinder, Landmarks, combine
 from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import DEFAULT_LIMITS, Photo, PhotoLimits, decode
@@ -332,7 +332,7 @@ def _as_it_looks(trial: Trial, breadth_mm: tuple[float, float] | None) -> Trial:
 
 def view_of(landmarks: Landmarks, width: int, height: int, focal_px: float | None) -> View:
     """Return a photo as the fit needs it; one that lies on its side says so by its roll."""
-    turns = upright_turns(landmarks.points)
+    turns = turns_to_upright(landmarks)
     # turned counter-clockwise to stand upright: the camera was rolled counter-clockwise, which is negative roll
     roll = None if turns == 0 else (math.remainder(-turns * math.pi / 2, 2 * math.pi), SIDEWAYS_ROLL_SD)
     return View(landmarks, width, height, focal_px, roll)

@@ -11,7 +11,7 @@ from scipy.ndimage import uniform_filter1d
 
 from vision.arrays import ByteArray, FloatArray
 from vision.findings import Finding, finding
-from vision.kneeling import shin_tilt_deg, upright_turns
+from vision.kneeling import camera_tilt_deg, turns_to_upright
 from vision.landmarks import Landmark, Landmarks
 from vision.photo import Photo
 from vision.rotation import Rotation
@@ -65,8 +65,8 @@ def photo_findings(photo: Photo, landmarks: Landmarks) -> tuple[Finding, ...]:
     if extent < SMALL_PERSON_PX:
         found.append(finding("person-small", pixels=extent))
     found.extend(_cut_off(landmarks.points, photo.width, photo.height))
-    tilt = shin_tilt_deg(landmarks.points)
-    if upright_turns(landmarks.points):
+    tilt = camera_tilt_deg(landmarks)
+    if turns_to_upright(landmarks):
         found.append(finding("photo-sideways"))
     elif tilt is not None and abs(tilt) > TILTED_DEG:
         found.append(finding("phone-tilted", degrees=round(abs(tilt))))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from vision.findings import Finding
-from vision.landmarks import AngleEvidence, Landmark, Landmarks
+from vision.landmarks import AngleEvidence, CameraLook, Landmark, Landmarks
 from vision.rotation import Posterior, Rotation
 from vision.sides import Side
 
@@ -62,6 +62,9 @@ def landmarks_to_json(found: Landmarks) -> dict[str, Any]:
             "source": found.angle.source,
         },
         "findings": [_finding_out(f) for f in found.findings],
+        "camera": None
+        if found.camera is None
+        else {"quarter_turns": found.camera.quarter_turns, "azimuth_deg": round(found.camera.azimuth_deg, 1)},
     }
 
 
@@ -91,6 +94,7 @@ def landmarks_from_json(data: Mapping[str, Any]) -> Landmarks:
             angle["source"],
         ),
         findings=tuple(_finding_in(f) for f in data["findings"]),
+        camera=None if data.get("camera") is None else CameraLook(**data["camera"]),
     )
 
 

@@ -3,8 +3,8 @@
 import pytest
 
 from tests.samples import PEOPLE
-from vision.kneeling import kneeling_probability, upright_turns
-from vision.landmarks import Landmark
+from vision.kneeling import camera_tilt_deg, kneeling_probability, turns_to_upright, upright_turns
+from vision.landmarks import CameraLook, Landmark, Landmarks
 
 
 def posture(shoulder, hip, knee, ankle):
@@ -53,3 +53,22 @@ def test_a_picture_on_its_side_is_noticed(turns):
 def test_without_legs_nothing_can_be_told():
     points = {n: p for n, p in POSTURES["standing"].items() if not n.startswith("knee")}
     assert kneeling_probability(points) == 0
+
+
+def test_what_the_finder_says_of_the_camera_counts_before_the_shape_of_the_landmarks():
+    askew = {"knee_left": (100.0, 100.0), "ankle_left": (100.0, 300.0), "hip_joint_left": (120.0, 220.0)}
+    askew["shoulder_joint_left"] = (130.0, 60.0)
+    points = {n: Landmark.round_(x, y, 2.0, True, "eye") for n, (x, y) in askew.items()}
+    from_feet = Landmarks(points, "test", camera=CameraLook(0, -85.0))
+    assert camera_tilt_deg(from_feet) is None
+    assert turns_to_upright(from_feet) == 0
+    assert abs(camera_tilt_deg(Landmarks(points, "test", camera=CameraLook(0, 170.0)))) == 90
+    assert turns_to_upright(Landmarks(points, "test", camera=CameraLook(3, 0.0))) == 3
+    assert turns_to_upright(Landmarks(points, "test")) == upright_turns(points)
+
+
+@pytest.mark.parametrize(
+    ("azimuth_deg", "off"), [(0, 0), (180, 0), (-170, 10), (90, 90), (-90, 90), (30, 30), (150, 30)]
+)
+def test_distance_from_side_on_is_the_same_from_either_side(azimuth_deg, off):
+    assert CameraLook(0, azimuth_deg).off_side_deg == pytest.approx(off)

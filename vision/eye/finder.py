@@ -11,7 +11,7 @@ import onnxruntime as ort
 from vision.arrays import ByteArray, FloatArray
 from vision.eye.calibration import ANGLE_BLUR_DEG, ANGLE_POWER, SD_FACTOR, SD_FLOOR
 from vision.findings import finding
-from vision.landmarks import NAMES, AngleEvidence, Landmark, Landmarks
+from vision.landmarks import NAMES, AngleEvidence, CameraLook, Landmark, Landmarks
 from vision.photo import Photo
 from vision.sides import Side
 from vision.silhouette import Silhouette, without_room
@@ -350,7 +350,8 @@ class EyeFinder:
             )
             for i, n in enumerate(POINTS)
         }  # fmt: skip
-        return Landmarks(points, self.name, reading.in_position, angle_evidence(reading.log_angle))
+        look = CameraLook(-turns % 4, reading.azimuth_deg)
+        return Landmarks(points, self.name, reading.in_position, angle_evidence(reading.log_angle), camera=look)
 
 
 def _turn_back(xy: FloatArray, turns: int, width: int, height: int) -> FloatArray:

@@ -80,6 +80,8 @@ def test_a_photo_on_its_side_is_read_as_well(found, turns):
     assert angle_of(turned) == pytest.approx(angle_of(found[key]), abs=4)
     p, q = found[key].points["knee_right"], turned.points["knee_right"]
     w, h = photo.width, photo.height
+    assert turned.camera is not None
+    assert turned.camera.quarter_turns == -turns % 4
     expected = {1: (p.y, w - p.x), 2: (w - p.x, h - p.y), 3: (h - p.y, p.x)}[turns]
     assert np.hypot(q.x - expected[0], q.y - expected[1]) < 4 * p.sd_px
 
