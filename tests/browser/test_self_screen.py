@@ -291,6 +291,25 @@ def test_a_fault_is_said_in_one_remedy_and_after_two_tries_the_photo_is_kept(pho
     expect(page.get_by_role("heading", level=1)).to_have_text("Left rotation, photo 1 of 3")
 
 
+NEVER_STORED = """
+const open = IDBDatabase.prototype.transaction;
+IDBDatabase.prototype.transaction = function (...asked) {
+  const opened = open.apply(this, asked);
+  if (asked[1] === "readwrite") Object.defineProperty(opened, "oncomplete", { set() {} });
+  return opened;
+};
+"""
+
+
+def test_a_storage_that_never_answers_does_not_hold_a_photo_back(phones, host, link):
+    page = phones().new_page()
+    page.add_init_script(NEVER_STORED)
+    to_photos(page, link)
+    choose(page, (90, 120, 90))
+    expect(step(page, "start")).to_have_class("done")
+    assert len(submission(host).captures) == 1
+
+
 def test_a_cut_connection_and_a_closed_tab_lose_no_photo(phones, host, link):
     context = phones()
     page = context.new_page()

@@ -4,6 +4,7 @@
 const NAME = "kneelturn-self-screen";
 const STORE = "photos";
 const SLOWEST_MS = 30000;
+const STORING_MS = 3000; // a phone's storage may be slow or hang: sending does not wait for it longer than this
 
 function done(request) {
   return new Promise((ok, failed) => {
@@ -60,17 +61,18 @@ export class Queue {
     await new Promise((ok, failed) => {
       writing.oncomplete = ok;
       writing.onabort = writing.onerror = () => failed(writing.error);
+      setTimeout(() => failed(new Error("storage is slow")), STORING_MS);
     });
   }
 
-  // resolves when the photo is safe on this phone
+  // resolves when the photo is safe on this phone, or its storage has had its time
   async add(photo) {
     const entry = { ...photo, key: newKey(), submission: this.submission, at: Date.now() };
     this.entries.push(entry);
     try {
       await this.#write((store) => store.put(entry));
     } catch {
-      this.why = "This phone has no room to keep the photo: leave the page open until it is sent.";
+      this.why = "This phone has not kept the photo: leave the page open until it is sent.";
     }
     this.told();
     this.now();
@@ -82,7 +84,11 @@ export class Queue {
 
   async #forget(entry) {
     this.entries = this.entries.filter((e) => e !== entry);
-    await this.#write((store) => store.delete(entry.key));
+    try {
+      await this.#write((store) => store.delete(entry.key));
+    } catch {
+      // deleted later or never: sent once more after a reload, under the same key, it is stored only once
+    }
   }
 
   now() {
