@@ -21,10 +21,12 @@ CHECKS = """
 import sys
 import numpy as np, torch
 from pathlib import Path
+from vision.landmarks import NAMES
 from vision.rotation import rotation_angle_deg
 from vision.training.bodies import BodyModel
 from vision.training.posing import LANDMARKS, Poser, sample_kneeling
 
+assert LANDMARKS == NAMES  # the network and its labels count landmarks in the same order
 torch.manual_seed(0)
 poser = Poser(BodyModel.load(Path(sys.argv[1])), torch.device("cpu"))
 g = torch.Generator().manual_seed(3)
