@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import expect, sync_playwright
 
 from app.main import create_app
 from app.settings import Settings
@@ -29,6 +29,7 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+expect.set_options(timeout=20_000)  # a busy machine is slow, not wrong
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True, "device_scale_factor": 2}
 DESK = {"viewport": {"width": 1280, "height": 900}}
 
