@@ -1,6 +1,6 @@
 """Named points on a person in a photo, each with its own uncertainty, and the finder interface."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -134,45 +134,3 @@ class LandmarkFinder(Protocol):
         Never raises for a photo that shows nobody: returns empty points with findings.
         """
         ...
-
-
-SAME_PERSON = 0.5
-"""Finders look at the same person if their points differ by less than this share of the person's extent (median)."""
-
-
-def combine(found: Sequence[Landmarks]) -> Landmarks:
-    """Return what several finders say about one photo as one.
-
-    Each point is taken from the finder that places it most closely (points of different finders err
-    together, so averaging them would promise too much). The direct evidence on the angle is the first that any
-    finder gives. If one finder found the person, the reasons why another found nobody are left out. Finders
-    that look at different people are not mixed: the one surer of the kneeling position counts.
-    """
-    if not found:
-        return Landmarks({}, finder="none")
-    useful = [f for f in found if f.points] or list(found)
-    surest = max(useful, key=lambda f: f.in_position or 0.0)
-    useful = [f for f in useful if f is surest or _same_person(f.points, surest.points)]
-    points: dict[str, Landmark] = {}
-    for landmarks in useful:
-        for name, point in landmarks.points.items():
-            if name not in points or point.sd_px < points[name].sd_px:
-                points[name] = point
-    findings = dict.fromkeys(f for landmarks in useful for f in landmarks.findings)
-    return Landmarks(
-        points,
-        finder=" + ".join(f.finder for f in useful),
-        in_position=surest.in_position,
-        angle=next((f.angle for f in useful if f.angle is not None), None),
-        findings=tuple(findings),
-        camera=next((f.camera for f in useful if f.camera is not None), None),
-    )
-
-
-def _same_person(one: Mapping[str, Landmark], other: Mapping[str, Landmark]) -> bool:
-    common = [name for name in one if name in other]
-    if not common:
-        return True
-    a, b = (np.array([(points[n].x, points[n].y) for n in common]) for points in (one, other))
-    extent = max(float(np.ptp(a, axis=0).max()), float(np.ptp(b, axis=0).max()))
-    return float(np.median(np.linalg.norm(a - b, axis=1))) <= SAME_PERSON * extent

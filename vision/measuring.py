@@ -22,9 +22,10 @@ from vision.eye import EyeFinder
 from vision.findings import Finding, finding
 from vision.fit import TorsoFit, Trial, View, fit_person, fit_trial
 from vision.kneeling import turns_to_upright
-from vision.landmarks import LandmarkFinder, Landmarks, combine
+from vision.landmarks import LandmarkFinder, Landmarks
 from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import DEFAULT_LIMITS, Photo, PhotoLimits, decode
+from vision.pose_model import PoseModel
 from vision.rotation import Rotation
 from vision.sides import Side
 from vision.silhouette import Silhouette
@@ -147,7 +148,8 @@ def default_finders() -> tuple[LandmarkFinder, ...]:
 
     The network made for this position first; the general pose model is asked where that finds nobody, and says why.
     """
-    return (EyeFinder(silhouette=Silhouette()), MediapipeFinder())
+    model = PoseModel()
+    return (EyeFinder(silhouette=Silhouette(model)), MediapipeFinder(model))
 
 
 def measure(
@@ -245,12 +247,15 @@ def find_landmarks(photo: Photo, side: Side, finders: Sequence[LandmarkFinder]) 
     In this position the points of a general finder err five times as far as those of one made for it, and not at
     random: averaged in, they would only spoil them. Where nobody is found, all reasons are told.
     """
-    looks: list[Landmarks] = []
+    reasons: list[Landmarks] = []
     for finder in finders:
-        looks.append(finder.find(photo, side))
-        if looks[-1].points:
+        found = finder.find(photo, side)
+        if found.points:
             break
-    found = combine(looks)
+        reasons.append(found)
+    else:
+        told = dict.fromkeys(f for nobody in reasons for f in nobody.findings)
+        found = Landmarks({}, " + ".join(r.finder for r in reasons) or "none", findings=tuple(told))
     return replace(found, findings=(*found.findings, *quality.photo_findings(photo, found)))
 
 

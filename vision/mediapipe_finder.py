@@ -5,13 +5,8 @@ crops, turns and mirrorings. Their scatter is measured; what all looks get wrong
 Left and right are settled by agreement between the looks, by the head against the legs, and last by the declared side.
 """
 
-import logging
 import math
-import os
-import threading
-import warnings
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -21,23 +16,12 @@ from vision.findings import Finding, finding
 from vision.kneeling import kneeling_probability, turned, upright_turns
 from vision.landmarks import Landmark, Landmarks
 from vision.photo import Photo
+from vision.pose_model import NOSE, PAIRS, POINTS, PoseModel, reduced
 from vision.sides import Side
 
 SOURCE = "pose-model"
 
-# numbers of the model's points (left, right)
-_PAIRS = {
-    "ear": (7, 8),
-    "shoulder_joint": (11, 12),
-    "elbow": (13, 14),
-    "wrist": (15, 16),
-    "hip_joint": (23, 24),
-    "knee": (25, 26),
-    "ankle": (27, 28),
-}
-_NOSE = 0
-_POINTS = 33
-_MIRROR = np.arange(_POINTS)
+_MIRROR = np.arange(POINTS)
 for _left, _right in [(1, 4), (2, 5), (3, 6), (7, 8), (9, 10), *((i, i + 1) for i in range(11, 32, 2))]:
     _MIRROR[_left], _MIRROR[_right] = _right, _left
 
@@ -61,7 +45,6 @@ _FLOOR: dict[str, tuple[float, float]] = {
     "nose": (0.06, 0.06),
 }
 
-_WORKING_PX = 1280  # the photo is reduced to this longer side before it is looked at
 _LOOK_PX = 512
 # turn in degrees, side of the crop over the person's extent, shift over the extent, mirrored
 _LOOKS: tuple[tuple[float, float, float, float, bool], ...] = (
@@ -104,15 +87,12 @@ class MediapipeFinder:
 
     name = "mediapipe 0.10.21 pose full"
 
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._model: Any = None
-        self._warm = False
+    def __init__(self, model: PoseModel | None = None) -> None:
+        self._model = model or PoseModel()
 
     def find(self, photo: Photo, side: Side) -> Landmarks:
         """Return the landmarks of the person in the kneeling position; see :class:`LandmarkFinder`."""
-        scale = min(1.0, _WORKING_PX / max(photo.width, photo.height))
-        picture = _reduced(photo.pixels, scale)
+        picture, scale = reduced(photo.pixels)
         people = self._people(picture)
         if not people:
             return Landmarks({}, self.name, findings=(finding("person-not-found"),))
@@ -204,62 +184,15 @@ class MediapipeFinder:
         )
         if mirrored:
             crop = crop[:, ::-1]
-        result = self._process(np.ascontiguousarray(crop, dtype=np.uint8))
-        if result.pose_landmarks is None:
+        seen = self._model.look(np.ascontiguousarray(crop, dtype=np.uint8))
+        if seen is None:
             return None
-        raw = np.array([(p.x * _LOOK_PX, p.y * _LOOK_PX, p.visibility) for p in result.pose_landmarks.landmark])
+        raw = np.column_stack([seen.points, seen.shown])
         if mirrored:
             raw[:, 0] = _LOOK_PX - raw[:, 0]
             raw = raw[_MIRROR]
         points: FloatArray = (raw[:, :2] - shift) @ np.linalg.inv(matrix).T
         return points, raw[:, 2]
-
-    def _process(self, crop: ByteArray) -> Any:  # noqa: ANN401 - mediapipe has no types
-        with self._lock:
-            if self._model is None:
-                self._model = load_pose_model()
-            if self._warm:
-                return self._model.process(crop)
-            with native_stderr_silenced():  # up to the first person that is found
-                result = self._model.process(crop)
-            self._warm = result.pose_landmarks is not None
-            return result
-
-
-def load_pose_model(*, segmentation: bool = False, least_detection: float = 0.5) -> Any:  # noqa: ANN401 - no types
-    """Load the model; the messages of its libraries are for their makers, not for our users."""
-    os.environ.setdefault("GLOG_minloglevel", "3")
-    os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
-    with warnings.catch_warnings(), native_stderr_silenced():
-        warnings.simplefilter("ignore")
-        logging.getLogger("absl").setLevel(logging.ERROR)
-        import mediapipe
-
-        return mediapipe.solutions.pose.Pose(
-            static_image_mode=True,
-            model_complexity=1,
-            enable_segmentation=segmentation,
-            min_detection_confidence=least_detection,
-        )
-
-
-def _reduced(pixels: ByteArray, scale: float) -> ByteArray:
-    size = round(pixels.shape[1] * scale), round(pixels.shape[0] * scale)
-    return pixels if scale == 1 else np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-class native_stderr_silenced:  # noqa: N801 - reads as a phrase
-    """Send what native code writes to the standard error stream to nowhere, for a moment."""
-
-    def __enter__(self) -> None:
-        self._kept = os.dup(2)
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 2)
-        os.close(nowhere)
-
-    def __exit__(self, *_: object) -> None:
-        os.dup2(self._kept, 2)
-        os.close(self._kept)
 
 
 def _paint_over(picture: ByteArray, person: Person) -> None:
@@ -289,7 +222,7 @@ def place(person: Person, side: Side) -> tuple[dict[str, Landmark], bool]:
     Position: the median of the looks, each look's pairs exchanged where they disagree with the rest. Covariance:
     of a single look, plus the error that all looks share.
     """
-    pairs = {name: person.points[:, list(ab)] for name, ab in _PAIRS.items()}
+    pairs = {name: person.points[:, list(ab)] for name, ab in PAIRS.items()}
     trunk_px = _trunk_px(pairs)
     by_side = False
     for name in ("shoulder_joint", "elbow", "wrist"):
@@ -308,10 +241,10 @@ def place(person: Person, side: Side) -> tuple[dict[str, Landmark], bool]:
     placed = {}
     for name, looks in pairs.items():
         for k, word in enumerate(("left", "right")):
-            visible = bool(seen[name][k] and shown[_PAIRS[name][k]] > 0.5)
+            visible = bool(seen[name][k] and shown[PAIRS[name][k]] > 0.5)
             floor = _FLOOR[name][0] if word == side else max(_FLOOR[name])
             placed[f"{name}_{word}"] = _landmark(looks[:, k], floor * trunk_px, visible)
-    placed["nose"] = _landmark(person.points[:, _NOSE], _FLOOR["nose"][0] * trunk_px, bool(shown[_NOSE] > 0.5))
+    placed["nose"] = _landmark(person.points[:, NOSE], _FLOOR["nose"][0] * trunk_px, bool(shown[NOSE] > 0.5))
     return placed, by_side
 
 
