@@ -50,12 +50,10 @@ def world_to_camera(azimuth: FloatArray, elevation: FloatArray, roll: FloatArray
     """
     ca, sa, ce, se = np.cos(azimuth), np.sin(azimuth), np.cos(elevation), np.sin(elevation)
     cr, sr = np.cos(roll), np.sin(roll)
-    zero = np.zeros_like(ca)
-    right = np.stack([-sa, ca, zero], -1)
-    forward = np.stack([-ce * ca, -ce * sa, -se], -1)
-    down = np.stack([se * ca, se * sa, -ce], -1)
-    cr, sr = cr[:, None], sr[:, None]
-    result: FloatArray = np.stack([cr * right + sr * down, cr * down - sr * right, forward], 1)
+    result = np.empty((len(azimuth), 3, 3))
+    result[:, 0, 0], result[:, 0, 1], result[:, 0, 2] = -cr * sa + sr * se * ca, cr * ca + sr * se * sa, -sr * ce
+    result[:, 1, 0], result[:, 1, 1], result[:, 1, 2] = cr * se * ca + sr * sa, cr * se * sa - sr * ca, -cr * ce
+    result[:, 2, 0], result[:, 2, 1], result[:, 2, 2] = -ce * ca, -ce * sa, -se
     return result
 
 
@@ -90,25 +88,12 @@ def project(in_camera: FloatArray, camera: FloatArray) -> FloatArray:
     return result
 
 
-def projection_slope(in_camera: FloatArray, camera: FloatArray) -> FloatArray:
-    """Return the derivative of :func:`project` by the camera-frame point, shape (B, K, 2, 3)."""
-    depth = np.maximum(in_camera[..., 2], 0.05)
-    f = np.exp(camera[:, LOG_FOCAL])[:, None] / depth
-    slope = np.zeros((*in_camera.shape[:2], 2, 3))
-    slope[..., 0, 0] = f
-    slope[..., 1, 1] = f
-    slope[..., 0, 2] = -f * in_camera[..., 0] / depth
-    slope[..., 1, 2] = -f * in_camera[..., 1] / depth
-    return slope
-
-
 def image_slope(
     camera: FloatArray,
     points: FloatArray,
     rotation: FloatArray,
     in_camera: FloatArray,
     uv: FloatArray,
-    slope: FloatArray,
     point_slopes: FloatArray,
 ) -> FloatArray:
     """Return the derivatives of the projected points by what moves the points, then by the camera.
@@ -121,30 +106,53 @@ def image_slope(
         Shape (B, K, 3), the same points in world and camera frame.
     rotation
         Shape (B, 3, 3).
-    uv, slope
-        From :func:`project` and :func:`projection_slope`.
+    uv
+        From :func:`project`.
     point_slopes
         Shape (M, B, K, 3), derivatives of the world points by M parameters.
 
     Returns
     -------
-    Shape (B, K, 2, M + 7).
+    Shape (B, M + 7, 2, K).
 
     """
-    turn = rotation.transpose(0, 2, 1)
     m = len(point_slopes)
-    moved = np.zeros((*in_camera.shape, m + PARAMETERS))
-    moved[..., :m] = np.moveaxis(point_slopes @ turn, 0, -1)
-    step = 1e-6
-    for a in (AZIMUTH, ELEVATION, ROLL):
-        angles = [camera[:, p] + (step if p == a else 0.0) for p in (AZIMUTH, ELEVATION, ROLL)]
-        moved[..., m + a] = points @ ((world_to_camera(*angles) - rotation) / step).transpose(0, 2, 1)
-    depth, shrink = np.exp(camera[:, LOG_DEPTH]), np.exp(-camera[:, LOG_FOCAL])
-    x, y = camera[:, U0] * shrink * depth, camera[:, V0] * shrink * depth
-    moved[..., m + LOG_DEPTH] = np.stack([x, y, depth], -1)[:, None]
-    moved[..., 0, m + U0] = (shrink * depth)[:, None]
-    moved[..., 1, m + V0] = (shrink * depth)[:, None]
-    moved[..., :2, m + LOG_FOCAL] = -np.stack([x, y], -1)[:, None]
-    result: FloatArray = slope @ moved
-    result[..., m + LOG_FOCAL] += uv
+    depth, shrink = np.exp(camera[:, LOG_DEPTH, None]), np.exp(-camera[:, LOG_FOCAL, None])
+    x, y = camera[:, U0, None] * shrink * depth, camera[:, V0, None] * shrink * depth
+    moved = np.zeros((m + PARAMETERS, *in_camera.shape))
+    moved[:m] = point_slopes @ rotation.transpose(0, 2, 1)
+    qx, qy, qz = in_camera[..., 0] - x, in_camera[..., 1] - y, in_camera[..., 2] - depth
+    moved[m + AZIMUTH] = points[..., 1:2] * rotation[:, None, :, 0] - points[..., 0:1] * rotation[:, None, :, 1]
+    cr, sr = np.cos(camera[:, ROLL, None]), np.sin(camera[:, ROLL, None])
+    tilted, rolled = moved[m + ELEVATION], moved[m + ROLL]
+    tilted[..., 0], tilted[..., 1], tilted[..., 2] = -sr * qz, -cr * qz, sr * qx + cr * qy
+    rolled[..., 0], rolled[..., 1] = qy, -qx
+    farther = moved[m + LOG_DEPTH]
+    farther[..., 0], farther[..., 1], farther[..., 2] = x, y, depth
+    moved[m + U0, ..., 0] = shrink * depth
+    moved[m + V0, ..., 1] = shrink * depth
+    moved[m + LOG_FOCAL, ..., 0], moved[m + LOG_FOCAL, ..., 1] = -x, -y
+    result: FloatArray = np.ascontiguousarray(image_motion(in_camera, camera, moved).transpose(1, 0, 3, 2))
+    result[:, m + LOG_FOCAL] += uv.transpose(0, 2, 1)
+    return result
+
+
+def image_motion(in_camera: FloatArray, camera: FloatArray, moved: FloatArray) -> FloatArray:
+    """Return how far the projected points move when camera-frame points move.
+
+    Parameters
+    ----------
+    in_camera, camera
+        As for :func:`project`, (B, K, 3) and (B, 7), with further axes before K as in ``moved``.
+    moved
+        Shape (..., K, 3).
+
+    Returns
+    -------
+    Shape (..., K, 2).
+
+    """
+    depth = np.maximum(in_camera[..., 2:], 0.05)
+    f = np.exp(camera[..., LOG_FOCAL])[..., None, None] / depth
+    result: FloatArray = f * (moved[..., :2] - in_camera[..., :2] / depth * moved[..., 2:])
     return result

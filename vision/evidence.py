@@ -85,8 +85,8 @@ class View:
 
 
 @dataclass(frozen=True, slots=True)
-class Term:
-    """One labelling: residuals (B, N, 2) and their weights (B, N, 3) as xx, xy, yy of an inverse covariance."""
+class Terms:
+    """Residuals (B, N, 2) of landmarks under a labelling and their weights (B, N, 3): xx, xy, yy of a precision."""
 
     index: NDArray[np.intp]
     residual: FloatArray
@@ -137,6 +137,8 @@ class Evidence:
         """How many times further apart finders place the same points than their spreads explain; at least 1."""
         self.cov *= self.disagreement**2
         self.miss = np.array([t.miss for t in trust])
+        self._log_hit, self._log_miss = (np.tile(v, 2) for v in (np.log1p(-self.miss), np.log(self.miss)))
+        self._twice_xy, self._twice_cov = np.tile(self.xy, (2, 1)), np.tile(self.cov, (2, 1))
         self.miss_variance = (GROSS_ERROR * self.trunk) ** 2
         groups: dict[tuple[str, str], int] = {}
         self.group = np.array(
@@ -177,7 +179,7 @@ class Evidence:
             length = max(length, float(np.linalg.norm(top - bottom)))
         return max(length, 1e-6)
 
-    def log_likelihood(self, uv: FloatArray, extra: FloatArray, blur: float) -> tuple[FloatArray, list[Term]]:
+    def log_likelihood(self, uv: FloatArray, extra: FloatArray, blur: float) -> tuple[FloatArray, Terms]:
         """Return the log likelihood and what a Gauss-Newton step needs.
 
         Every landmark is either placed with its covariance or grossly wrong; every pair is labelled as stated or
@@ -198,53 +200,90 @@ class Evidence:
         log_likelihood
             Shape (B,).
         terms
-            As labelled, and swapped, each weighted by its probability given ``uv``.
+            As labelled and swapped, each weighted by its probability given ``uv``.
 
         """
         blur_variance = (blur * self.trunk) ** 2
-        own, swapped, found, _ = self._weigh(uv, extra, blur_variance)
+        own, swapped, terms, _ = self._weigh(uv, extra, blur_variance)
         total = np.logaddexp(own, swapped)
         share = np.exp(own - total)[:, self.group]
-        terms = [
-            Term(index, r, inverse * part[..., None])
-            for (index, r, inverse), part in zip(found, (share, 1 - share), strict=True)
-            if part.max() > NEGLIGIBLE
-        ]
-        return total.sum(-1), terms
+        share = np.concatenate([share, 1 - share], -1)
+        kept = np.flatnonzero(share.max(0) > NEGLIGIBLE)
+        weight = terms.weight[:, kept] * share[:, kept, None]
+        return total.sum(-1), Terms(terms.index[kept], terms.residual[:, kept], weight)
 
     def _weigh(
         self, uv: FloatArray, extra: FloatArray, blur_variance: float
-    ) -> tuple[FloatArray, FloatArray, list[tuple[NDArray[np.intp], FloatArray, FloatArray]], list[FloatArray]]:
-        """Return the pairs' log likelihoods (B, G) as labelled and swapped, and for both labellings the terms.
+    ) -> tuple[FloatArray, FloatArray, Terms, FloatArray]:
+        """Return the pairs' log likelihoods (B, G) as labelled and swapped, the terms of both and how sound they are.
 
-        The last list holds, for both labellings, each landmark's probability (B, N) of not being grossly wrong.
+        Terms come as labelled, then swapped.  Sound is each landmark's probability, shape (B, 2 N) in the same order,
+        of not being grossly wrong.
         """
-        logs, found, good = [], [], []
-        for index in (self.index, self.partner):
-            r = self.xy - uv[:, index]
-            c = self.cov + extra[:, index]
-            xx, xy, yy = c[..., 0] + blur_variance, c[..., 1], c[..., 2] + blur_variance
-            det = xx * yy - xy**2
-            inverse = np.stack([yy, -xy, xx], -1) / det[..., None]
-            rx, ry = r[..., 0], r[..., 1]
-            square = inverse[..., 0] * rx**2 + 2 * inverse[..., 1] * rx * ry + inverse[..., 2] * ry**2
-            hit = np.log1p(-self.miss) - 0.5 * square - 0.5 * np.log(det)
-            a, b = xx + self.miss_variance, yy + self.miss_variance
-            off = np.log(self.miss) - 0.5 * (rx**2 / a + ry**2 / b) - 0.5 * np.log(a * b)
-            either = np.logaddexp(hit, off)
-            logs.append(either)
-            good.append(np.exp(hit - either))
-            gross = np.stack([1 / a, np.zeros_like(a), 1 / b], -1)
-            found.append((index, r, good[-1][..., None] * inverse + (1 - good[-1][..., None]) * gross))
-        own = logs[0] @ self.member + self.log_own
-        swapped = logs[1] @ self.member + self.log_swapped
-        return own, swapped, found, good
+        both = np.concatenate([self.index, self.partner])
+        r = self._twice_xy - uv[:, both]
+        c = self._twice_cov + extra[:, both]
+        xx, xy, yy = c[..., 0] + blur_variance, c[..., 1], c[..., 2] + blur_variance
+        det = xx * yy - xy**2
+        rx, ry = r[..., 0], r[..., 1]
+        square = (yy * rx**2 - 2 * xy * rx * ry + xx * ry**2) / det
+        hit = self._log_hit - 0.5 * (square + np.log(det))
+        a, b = xx + self.miss_variance, yy + self.miss_variance
+        off = self._log_miss - 0.5 * (rx**2 / a + ry**2 / b + np.log(a * b))
+        either = np.logaddexp(hit, off)
+        sound = np.exp(hit - either)
+        gross, weight = 1 - sound, np.empty_like(c)
+        sound_over = sound / det
+        weight[..., 0] = sound_over * yy + gross / a
+        weight[..., 1] = -sound_over * xy
+        weight[..., 2] = sound_over * xx + gross / b
+        n = len(self.index)
+        own = either[:, :n] @ self.member + self.log_own
+        swapped = either[:, n:] @ self.member + self.log_swapped
+        return own, swapped, Terms(both, r, weight), sound
+
+    def residuals(self, uv: FloatArray, extra: FloatArray, exchanged: NDArray[np.bool_]) -> FloatArray:
+        """Return rows (B, 3 N) that square to minus twice the log likelihood of one labelling, up to a constant.
+
+        A landmark's two residuals are whitened by its covariance and drawn together so far as it may be grossly
+        wrong; the third row holds what the size of the covariance costs.
+
+        Parameters
+        ----------
+        uv, extra
+            As for :meth:`log_likelihood`.
+        exchanged
+            Shape (N,), the landmarks whose labels left and right are taken to be exchanged.
+
+        """
+        index = np.where(exchanged, self.partner, self.index)
+        r, c = self.xy - uv[:, index], self.cov + extra[:, index]
+        rx, ry = r[..., 0], r[..., 1]
+        log_hit, log_off = self._heights(c)
+        hit = np.exp(log_hit - np.logaddexp(log_hit, log_off))
+        edge = np.sqrt(c[..., 0])
+        slant = c[..., 1] / edge
+        wx = rx / edge
+        wy = (ry - slant * wx) / np.sqrt(c[..., 2] - slant**2)
+        square = wx**2 + wy**2
+        far = rx**2 / (c[..., 0] + self.miss_variance) + ry**2 / (c[..., 2] + self.miss_variance)
+        cost = -2 * np.log1p(hit * np.expm1(-square / 2) + (1 - hit) * np.expm1(-far / 2))
+        drawn = np.sqrt(cost / np.maximum(square, 1e-20))
+        placed = np.logaddexp(*self._heights(self.cov)) - np.logaddexp(log_hit, log_off)
+        return np.concatenate([drawn * wx, drawn * wy, np.sqrt(2 * np.maximum(placed, 0.0))], -1)
+
+    def _heights(self, c: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return log densities at no residual, for a landmark placed with covariance ``c`` and for a gross error."""
+        n = len(self.index)
+        hit = self._log_hit[:n] - 0.5 * np.log(c[..., 0] * c[..., 2] - c[..., 1] ** 2)
+        off = self._log_miss[:n] - 0.5 * np.log((c[..., 0] + self.miss_variance) * (c[..., 2] + self.miss_variance))
+        return hit, off
 
     def judge(self, uv: FloatArray, extra: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return for each landmark the probabilities, shape (N,), of a gross error and of an exchanged label.
 
         Parameters are those of :meth:`log_likelihood` for a batch of one.
         """
-        own, swapped, _, good = self._weigh(uv, extra, 0.0)
+        own, swapped, _, sound = self._weigh(uv, extra, 0.0)
         exchanged = (1 / (1 + np.exp(np.clip(own - swapped, -500, 500))))[0, self.group]
-        return (1 - good[0])[0], exchanged
+        return 1 - sound[0, : len(self.index)], exchanged

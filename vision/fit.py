@@ -1,7 +1,8 @@
 """The torso fit: from landmarks of one trial, or of all trials of a person, to distributions over the rotation angle.
 
-The posterior of each trial comes from :mod:`vision.solver`, with both folds where there are two.  Trials of one
-person share the breadth of the body, which carries most of the uncertainty in side-on photos, up to a slack.
+The posterior of each trial comes from :mod:`vision.solver`, with both folds where there are two, and its mode from
+:mod:`vision.most_probable`.  Trials of one person share the breadth of the body, which carries most of the uncertainty
+in side-on photos, up to a slack.
 """
 
 import math
@@ -18,11 +19,12 @@ from vision.arrays import FloatArray
 from vision.errors import FitError
 from vision.evidence import Evidence, View
 from vision.findings import Finding
-from vision.fit_findings import WITHHOLD_SD_DEG, notice
+from vision.fit_findings import WITHHOLD_SD_DEG, notice, second_fold
 from vision.landmarks import AngleEvidence
+from vision.most_probable import most_probable
 from vision.rotation import Posterior, Rotation
 from vision.sides import Side
-from vision.solver import Problem, camera_slice, solve
+from vision.solver import Problem, camera_slice, solve, variances
 
 __all__ = ["WITHHOLD_SD_DEG", "TorsoFit", "Trial", "View", "fit_person", "fit_trial"]
 
@@ -71,11 +73,11 @@ class TorsoFit:
     projected_views
         For each view, name to fitted position, pixels.
     theta_deg
-        The most probable angle.
+        The most probable angle, together with body and cameras.
     parameters
-        Most probable body and camera parameters at that angle.
+        The most probable body and camera parameters.
     problem
-        What was fitted, for :mod:`vision.nextview`.
+        What was fitted, with what the person's other trials say about the breadth.
     log_evidence
         Logarithm of how well the declared side explains the photos, up to a constant that is the same for every
         side: fits of the same photos to different sides may be compared by it.
@@ -108,6 +110,7 @@ class _Profile:
     breadth_mean: FloatArray
     breadth_variance: FloatArray
     parameters: FloatArray  # at the coarse grid angle nearest to each fine one
+    direct: FloatArray  # log of what direct evidence adds at each angle
     evidence_disagrees: bool
     log_evidence: float
 
@@ -120,6 +123,7 @@ def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) ->
     low, high = coarse.theta_deg[0], coarse.theta_deg[-1]
     fine = np.linspace(low, high, round((high - low) / FINE_STEP_DEG) + 1)
     log_posterior = CubicSpline(coarse.theta_deg, coarse.log_posterior)(fine)
+    by_landmarks = log_posterior
     evidence = float(logsumexp(log_posterior))
     disagrees = False
     for landmarks in (one for v in trial.views for one in (v.landmarks, *v.more)):
@@ -128,10 +132,11 @@ def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) ->
             evidence += float(logsumexp(log_posterior - logsumexp(log_posterior) + angle_weight * direct))
             log_posterior, apart = _weigh(fine, log_posterior, landmarks.angle, angle_weight, trial.side)
             disagrees |= apart
+    direct_log = log_posterior - by_landmarks
     read = sum(v.landmarks.angle is not None for v in trial.views)
     if read > 1:
         log_posterior = log_posterior / (1 + SHARED_READING_ERROR * (read - 1))
-    variance = np.linalg.inv(coarse.matrix)[:, torso.BREADTH, torso.BREADTH]
+    variance = variances(coarse.matrix, [torso.BREADTH])[:, 0]
     nearest = np.clip(np.rint((fine - low) / (high - low) * (len(coarse.theta_deg) - 1)).astype(int), 0, None)
     return _Profile(
         side=trial.side,
@@ -141,6 +146,7 @@ def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) ->
         breadth_mean=np.interp(fine, coarse.theta_deg, coarse.parameters[:, torso.BREADTH]),
         breadth_variance=np.interp(fine, coarse.theta_deg, variance),
         parameters=coarse.parameters[nearest],
+        direct=direct_log,
         evidence_disagrees=disagrees,
         log_evidence=evidence,
     )
@@ -176,8 +182,21 @@ def _messages(profile: _Profile, breadths: FloatArray, prior: tuple[float, float
     return result
 
 
-def _share_breadth(profiles: Sequence[_Profile], prior: tuple[float, float]) -> list[tuple[Posterior, float]]:
-    """Return each trial's posterior given all trials, and the signed SD of its magnitude that the breadth causes."""
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """One trial in the light of the person's others.
+
+    ``shared_sd_deg`` is the signed SD of the magnitude that the breadth causes; ``breadth`` is mean and SD of this
+    trial's breadth over T by all that is known without it.
+    """
+
+    posterior: Posterior
+    shared_sd_deg: float
+    breadth: tuple[float, float]
+
+
+def _share_breadth(profiles: Sequence[_Profile], prior: tuple[float, float]) -> list[_Shared]:
+    """Return each trial in the light of all."""
     mean, sd = prior
     shared_sd = math.sqrt(max(sd**2 - BREADTH_SLACK**2, 1e-6))
     breadths = mean + shared_sd * np.linspace(-4, 4, 81)
@@ -187,7 +206,8 @@ def _share_breadth(profiles: Sequence[_Profile], prior: tuple[float, float]) -> 
     everything = log_prior + np.sum(about_breadth, axis=0)
     results = []
     for profile, message, own in zip(profiles, messages, about_breadth, strict=True):
-        log_joint = message + (everything - own)
+        others = everything - own
+        log_joint = message + others
         joint = np.exp(log_joint - log_joint.max())
         density = joint.sum(1)
         density /= np.trapz(density, profile.grid_deg)
@@ -197,7 +217,10 @@ def _share_breadth(profiles: Sequence[_Profile], prior: tuple[float, float]) -> 
         middle = by_breadth @ expected
         spread = math.sqrt(float(by_breadth @ (expected - middle) ** 2))
         falls = float(by_breadth @ ((expected - middle) * (breadths - by_breadth @ breadths))) < 0
-        results.append((Posterior(profile.grid_deg, density), -spread if falls else spread))
+        without = np.exp(others - others.max())
+        known = float(np.average(breadths, weights=without))
+        known_sd = math.sqrt(float(np.average((breadths - known) ** 2, weights=without)) + BREADTH_SLACK**2)
+        results.append(_Shared(Posterior(profile.grid_deg, density), -spread if falls else spread, (known, known_sd)))
     return results
 
 
@@ -254,16 +277,37 @@ def fit_person(
     prior = torso.breadth_prior(breadth_mm)
     profiles = [_profile(t, prior, angle_weight) for t in trials]
     return tuple(
-        _result(profile, posterior, shared_sd_deg, taped=breadth_mm is not None)
-        for profile, (posterior, shared_sd_deg) in zip(profiles, _share_breadth(profiles, prior), strict=True)
+        _result(profile, shared, taped=breadth_mm is not None)
+        for profile, shared in zip(profiles, _share_breadth(profiles, prior), strict=True)
     )
 
 
-def _result(profile: _Profile, posterior: Posterior, shared_sd_deg: float, *, taped: bool) -> TorsoFit:
-    best = int(np.argmax(posterior.density))
-    theta_deg, x = float(profile.grid_deg[best]), profile.parameters[best]
+def _mode(profile: _Profile, problem: Problem, posterior: Posterior) -> tuple[float, FloatArray]:
+    """Return the most probable angle, degrees, and parameters, sought from the best node and that of a second fold."""
+    grid = profile.grid_deg
+    peaks = [int(np.argmax(posterior.density))]
+    second = second_fold(posterior)
+    if second is not None:
+        peaks.append(int(np.argmin(np.abs(grid - second))))
+    starts = [np.concatenate([np.radians(grid[[k]]), profile.parameters[k]]) for k in peaks]
+    direct = None
+    if np.ptp(profile.direct) > 0:
+        top = int(np.argmax(profile.direct))
+        rows = np.sign(grid - grid[top]) * np.sqrt(2 * (profile.direct[top] - profile.direct))
+
+        def direct(theta: FloatArray) -> FloatArray:
+            return np.interp(np.degrees(theta), grid, rows)
+
+    found = most_probable(problem, profile.side, starts, direct)
+    return float(np.clip(np.degrees(found[0]), grid[0], grid[-1])), found[1:]
+
+
+def _result(profile: _Profile, shared: _Shared, *, taped: bool) -> TorsoFit:
+    posterior, shared_sd_deg = shared.posterior, shared.shared_sd_deg
+    problem = Problem(profile.problem.views, shared.breadth)
+    theta_deg, x = _mode(profile, problem, posterior)
     findings = notice(
-        profile.problem,
+        problem,
         profile.side,
         posterior,
         theta_deg,
@@ -286,10 +330,10 @@ def _result(profile: _Profile, posterior: Posterior, shared_sd_deg: float, *, ta
         ),
         posterior=posterior,
         findings=findings,
-        projected_views=tuple(_projected(profile.problem, i, theta_deg, x) for i in range(len(profile.problem.views))),
+        projected_views=tuple(_projected(problem, i, theta_deg, x) for i in range(len(problem.views))),
         theta_deg=theta_deg,
         parameters=x,
-        problem=profile.problem,
+        problem=problem,
         log_evidence=profile.log_evidence,
     )
 

@@ -18,7 +18,7 @@ from vision.findings import Finding, finding
 from vision.landmarks import Landmark, Landmarks
 from vision.rotation import Posterior
 from vision.sides import Side
-from vision.solver import Problem, Shot, camera_slice
+from vision.solver import Problem, Shot, camera_slice, variances
 
 WITHHOLD_SD_DEG = 12.0
 """Beyond this posterior SD the angle is withheld: its band would span half of the range people reach (judgement)."""
@@ -116,14 +116,14 @@ def _certainty(posterior: Posterior, side: Side) -> list[Finding]:
         found.append(finding("angle-from-prior"))
     elif posterior.sd_deg > WITHHOLD_SD_DEG:
         found.append(finding("angle-too-uncertain", sd=f"{posterior.sd_deg:.0f}"))
-    second = _second_fold(posterior)
+    second = second_fold(posterior)
     if second is not None:
         here, there = sorted(abs(v) for v in (second, float(posterior.grid_deg[np.argmax(posterior.density)])))
         found.append(finding("two-angles", first=f"{here:.0f}", second=f"{there:.0f}"))
     return found
 
 
-def _second_fold(posterior: Posterior) -> float | None:
+def second_fold(posterior: Posterior) -> float | None:
     """Return the angle of a second peak that holds enough of the posterior behind a clear valley, or None."""
     d, grid = posterior.density, posterior.grid_deg
     top = int(np.argmax(d))
@@ -239,7 +239,7 @@ def _points(problem: Problem, theta_deg: float, x: FloatArray) -> list[Finding]:
 def _body(problem: Problem, side: Side, theta_deg: float, x: FloatArray) -> list[Finding]:
     """Judge the fitted body: what is far from the expected and certain."""
     _, _, matrix = problem.evaluate(np.radians([theta_deg]), x[None])
-    sd = np.sqrt(np.diagonal(np.linalg.inv(matrix[0])))
+    sd = np.sqrt(variances(matrix, range(torso.PARAMETERS))[0])
 
     def tilt_deg(parameter: int) -> float:
         """Return the tilt the photos alone say, degrees, or 0 where it is not unusual or not certain enough.

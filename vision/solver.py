@@ -31,6 +31,33 @@ SAME_VIEWPOINT = math.radians(20.0)
 LONGEST_STEP = 0.35  # of any parameter: radians, units of T or of the logarithm
 
 
+def solve_lower(lower: FloatArray, right: FloatArray) -> FloatArray:
+    """Return the solutions (B, P) of systems with right sides (B, P), given Cholesky factors (B, P, P).
+
+    NumPy's own solver spreads each of these tiny systems over all cores, which makes it many times slower on a busy
+    machine.
+    """
+    x = right.copy()
+    size = right.shape[1]
+    diagonal = np.diagonal(lower, axis1=1, axis2=2)
+    for k in range(size):
+        x[:, k] = (x[:, k] - (lower[:, k, :k] * x[:, :k]).sum(-1)) / diagonal[:, k]
+    for k in range(size - 1, -1, -1):
+        x[:, k] = (x[:, k] - (lower[:, k + 1 :, k] * x[:, k + 1 :]).sum(-1)) / diagonal[:, k]
+    return x
+
+
+def variances(matrix: FloatArray, parameters: Sequence[int]) -> FloatArray:
+    """Return the diagonal elements (B, len(parameters)) of the inverses of positive definite matrices (B, P, P)."""
+    lower = np.linalg.cholesky(matrix)
+    result = np.empty((len(matrix), len(parameters)))
+    for k, parameter in enumerate(parameters):
+        one = np.zeros(matrix.shape[:2])
+        one[:, parameter] = 1
+        result[:, k] = solve_lower(lower, one)[:, parameter]
+    return result
+
+
 def camera_slice(view: int) -> slice:
     """Return where the camera of view number ``view`` stands in a parameter vector."""
     start = torso.PARAMETERS + cam.PARAMETERS * view
@@ -45,7 +72,6 @@ class Shot:
     rotation: FloatArray  # (B, 3, 3)
     in_camera: FloatArray  # (B, K, 3)
     uv: FloatArray  # (B, K, 2)
-    slope: FloatArray  # (B, K, 2, 3)
     freedom: FloatArray  # (B, K, 3): covariance of uv from the freedom of the points themselves
 
     @classmethod
@@ -53,12 +79,11 @@ class Shot:
         """Project what :func:`vision.torso.place` returns by cameras of shape (B, 7)."""
         rotation = cam.world_to_camera(camera[:, cam.AZIMUTH], camera[:, cam.ELEVATION], camera[:, cam.ROLL])
         in_camera = cam.to_camera(points, rotation, camera)
-        slope = cam.projection_slope(in_camera, camera)
-        axes = torso.spread(frames) @ rotation.transpose(0, 2, 1)[:, None]
-        g = axes @ slope.transpose(0, 1, 3, 2)  # (B, K, 3, 2)
+        axes = torso.spread(frames @ rotation.transpose(0, 2, 1)[:, None])  # (B, K, 3, 3)
+        g = cam.image_motion(in_camera[:, None], camera[:, None], axes.transpose(0, 2, 1, 3))
         gx, gy = g[..., 0], g[..., 1]
-        freedom = np.stack([(gx**2).sum(-1), (gx * gy).sum(-1), (gy**2).sum(-1)], -1)
-        return cls(camera, rotation, in_camera, cam.project(in_camera, camera), slope, freedom)
+        freedom = np.stack([(gx**2).sum(1), (gx * gy).sum(1), (gy**2).sum(1)], -1)
+        return cls(camera, rotation, in_camera, cam.project(in_camera, camera), freedom)
 
 
 class Problem:
@@ -97,7 +122,7 @@ class Problem:
         value, gradient, precision = self._prior(theta, x)
         matrix = np.zeros((len(theta), self.size, self.size))
         matrix[:, np.arange(self.size), np.arange(self.size)] = precision
-        slopes = torso.place_slope(theta, x[:, : torso.PARAMETERS], (points, frames))
+        slopes = torso.place_slope(theta, x[:, : torso.PARAMETERS], frames)[1:]
         for i in range(len(self.views)):
             log_likelihood, pull, part = self._seen(i, x, points, frames, slopes, blur)
             value = value - log_likelihood
@@ -116,18 +141,13 @@ class Problem:
         """Return the log likelihood of one view, its gradient and Gauss-Newton matrix by slopes and camera."""
         shot = Shot.take(x[:, camera_slice(i)], points, frames)
         log_likelihood, terms = self.views[i].log_likelihood(shot.uv, shot.freedom, blur)
-        jacobian = cam.image_slope(shot.camera, points, shot.rotation, shot.in_camera, shot.uv, shot.slope, slopes)
-        b, count = len(x), jacobian.shape[-1]
-        pull, matrix = np.zeros((b, count)), np.zeros((b, count, count))
-        for term in terms:
-            j = jacobian[:, term.index]  # (B, N, 2, P')
-            ixx, ixy, iyy = (term.weight[..., k, None] for k in range(3))
-            jx, jy = j[..., 0, :], j[..., 1, :]
-            wj = np.stack([ixx * jx + ixy * jy, ixy * jx + iyy * jy], -2)
-            rows = j.shape[1] * 2
-            wj = wj.reshape(b, rows, count)
-            matrix += wj.transpose(0, 2, 1) @ j.reshape(b, rows, count)
-            pull += (wj * term.residual.reshape(b, rows, 1)).sum(1)
+        jacobian = cam.image_slope(shot.camera, points, shot.rotation, shot.in_camera, shot.uv, slopes)
+        j = jacobian[..., terms.index]  # (B, P', 2, N)
+        xx, xy, yy = (terms.weight[:, None, :, k] for k in range(3))
+        jx, jy = j[:, :, 0], j[:, :, 1]
+        weighted = np.concatenate([xx * jx + xy * jy, xy * jx + yy * jy], -1)
+        matrix = weighted @ np.concatenate([jx, jy], -1).transpose(0, 2, 1)
+        pull = (weighted @ terms.residual.transpose(0, 2, 1).reshape(len(x), -1, 1))[..., 0]
         return log_likelihood, pull, matrix
 
     def angle_sd_deg(self, theta: float, x: FloatArray) -> float:
@@ -144,8 +164,7 @@ class Problem:
         angle, x = np.array([theta]), x[None]
         points, frames = torso.place(angle, x[:, : torso.PARAMETERS])
         step = 1e-5
-        turned = (torso.place(angle + step, x[:, : torso.PARAMETERS])[0] - points) / step
-        slopes = np.concatenate([turned[None], torso.place_slope(angle, x[:, : torso.PARAMETERS], (points, frames))])
+        slopes = torso.place_slope(angle, x[:, : torso.PARAMETERS], frames)
         information = np.zeros((self.size + 1, self.size + 1))
         precision = self._prior(angle, x)[2][0]
         information[1:, 1:] = np.diag(precision)
@@ -158,7 +177,7 @@ class Problem:
             here = camera_slice(i)
             columns = np.r_[0 : torso.PARAMETERS + 1, here.start + 1 : here.stop + 1]
             information[np.ix_(columns, columns)] += self._seen(i, x, points, frames, slopes, 0.0)[2][0]
-        return math.degrees(math.sqrt(float(np.linalg.inv(information)[0, 0])))
+        return math.degrees(math.sqrt(float(variances(information[None], [0])[0, 0])))
 
     def value(self, theta: FloatArray, x: FloatArray) -> FloatArray:
         """Return minus the log posterior (B,) alone."""
@@ -197,7 +216,7 @@ class Problem:
         for _ in range(steps):
             damped = matrix.copy()
             damped[:, diagonal, diagonal] *= 1 + damping[:, None]
-            move = -np.linalg.solve(damped, gradient[..., None])[..., 0]
+            move = -solve_lower(np.linalg.cholesky(damped), gradient)
             move *= np.minimum(1, LONGEST_STEP / np.maximum(np.abs(move), 1e-12)).min(-1, keepdims=True)
             trial = x + move
             new_value, new_gradient, new_matrix = self.evaluate(theta, trial, blur)
@@ -271,7 +290,8 @@ def solve(problem: Problem, side: Side) -> Grid:
         if blur == 0.0:
             x = problem.spread_good_fits(theta, x, value)
     x, value, matrix = problem.descend(theta, x, LAST_STEPS)
-    log_evidence = (-value - 0.5 * np.linalg.slogdet(matrix)[1]).reshape(branches, len(grid))
+    half_log_det = np.log(np.diagonal(np.linalg.cholesky(matrix), axis1=1, axis2=2)).sum(-1)
+    log_evidence = (-value - half_log_det).reshape(branches, len(grid))
     pick = log_evidence.argmax(0) * len(grid) + np.arange(len(grid))
     log_posterior = log_evidence.max(0) + torso.rotation_log_prior(grid, side)
     return Grid(grid, log_posterior, x[pick], matrix[pick])

@@ -131,10 +131,29 @@ _OFFSET = np.array(
     ]
 )
 _OF = np.concatenate([np.arange(_CORE), _ANCHOR])  # what each point hangs on, a position in _ORDER
-_WITH_ACROMION = np.select([_OF == 0, _OF == 1], [1.0, -1.0])
-_WITH_HIP = np.select([_OF == 2, _OF == 3], [1.0, -1.0])
-_IN_FRAME = [_CORE + np.flatnonzero(f == _FRAME) for f in range(len(_FRAMES))]
-_OFFSET_IN_FRAME = [_OFFSET[i - _CORE] for i in _IN_FRAME]
+_AXES = 3 * _FRAMES.index("world")  # of the frames that move
+_SHOULDER, _HIP = _AXES, _AXES + 1
+
+
+def _weights() -> tuple[FloatArray, FloatArray]:
+    """Return the points as sums of moving vectors, shape (K, 11), and their fixed offsets in the world, (K, 3).
+
+    The vectors are the axes of the trunk, girdle and waist frames, half the shoulder line and half the hip line.
+    """
+    moving, fixed = np.zeros((len(NAMES), _AXES + 2)), np.zeros((len(NAMES), 3))
+    on = [_ORDER[k] for k in _OF]
+    moving[:, 0] = [0.5 if o.startswith(("acromion", "girdle")) else -0.5 for o in on]
+    for column, key in ((_SHOULDER, "acromion"), (_HIP, "hip_joint")):
+        moving[:, column] = [{f"{key}_left": 1.0, f"{key}_right": -1.0}.get(o, 0.0) for o in on]
+    for k, (frame, offset) in enumerate(zip(_FRAME, _OFFSET, strict=True), _CORE):
+        if _FRAMES[frame] == "world":
+            fixed[k] = offset
+        else:
+            moving[k, 3 * frame : 3 * frame + 3] += offset
+    return moving, fixed
+
+
+_MOVING, _FIXED = _weights()
 _SPREAD = np.array([_ATTACHED[k].sd for k in _KEY[_CORE:]])
 
 
@@ -168,13 +187,17 @@ def girdle_skew_prior(theta: FloatArray) -> tuple[FloatArray, FloatArray]:
     return -np.arcsin(np.sin(FORWARD_BEND) * sine), np.hypot(GIRDLE_SKEW_SD, FORWARD_BEND_SD * sine)
 
 
+def rotation_prior_deg(side: Side) -> tuple[float, float]:
+    """Return mean and SD of the prior of the signed rotation angle, degrees."""
+    if side is Side.START:
+        return 0.0, START_SD_DEG
+    return side.sign * ROTATION_MEAN_DEG, ROTATION_SD_DEG
+
+
 def rotation_log_prior(theta_deg: FloatArray, side: Side) -> FloatArray:
     """Return the logarithm of the prior density of the signed rotation angle, up to a constant."""
-    if side is Side.START:
-        z = theta_deg / START_SD_DEG
-    else:
-        z = (theta_deg * side.sign - ROTATION_MEAN_DEG) / ROTATION_SD_DEG
-    result: FloatArray = -0.5 * z**2
+    mean, sd = rotation_prior_deg(side)
+    result: FloatArray = -0.5 * ((theta_deg - mean) / sd) ** 2
     return result
 
 
@@ -204,6 +227,12 @@ def place(theta: FloatArray, body: FloatArray) -> tuple[FloatArray, FloatArray]:
         Shape (B, 4, 3, 3): rows are the axes of the trunk, girdle, waist and world frame in the world.
 
     """
+    frames = _frames(theta, body)
+    vectors = np.concatenate([frames[:, :3].reshape(-1, _AXES, 3), _half_lines(theta, body, frames)], 1)
+    return _MOVING @ vectors + _FIXED, frames
+
+
+def _frames(theta: FloatArray, body: FloatArray) -> FloatArray:
     n = len(theta)
     incl, roll = body[:, INCLINATION], body[:, PELVIS_ROLL]
     ci, si, cp, sp = np.cos(incl), np.sin(incl), np.cos(roll), np.sin(roll)
@@ -213,67 +242,68 @@ def place(theta: FloatArray, body: FloatArray) -> tuple[FloatArray, FloatArray]:
     trunk[:, 1, 0], trunk[:, 1, 1], trunk[:, 1, 2] = -sp * si, cp, sp * ci
     trunk[:, 2, 0], trunk[:, 2, 1], trunk[:, 2, 2] = -cp * si, -sp, cp * ci
     x, y, z = trunk[:, 0], trunk[:, 1], trunk[:, 2]
-
-    def turned(angle: FloatArray, dorsal: FloatArray) -> tuple[FloatArray, FloatArray]:
-        c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
-        return c * y - s * dorsal, s * y + c * dorsal
-
     cb, sb = np.cos(FORWARD_BEND), np.sin(FORWARD_BEND)
-    frames[:, 1, 0] = cb * x - sb * z
     thorax = theta + body[:, GIRDLE_SLACK]
-    frames[:, 1, 1], frames[:, 1, 2] = turned(thorax, sb * x + cb * z)
+    frames[:, 1, 0] = cb * x - sb * z
     frames[:, 2, 0] = x
-    frames[:, 2, 1], frames[:, 2, 2] = turned(body[:, T12_SHARE] * thorax, z)
+    for frame, angle, dorsal in ((1, thorax, sb * x + cb * z), (2, body[:, T12_SHARE] * thorax, z)):
+        c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
+        frames[:, frame, 1], frames[:, frame, 2] = c * y - s * dorsal, s * y + c * dorsal
     frames[:, 3] = np.eye(3)
-
-    anchors = np.empty((n, 6, 3))
-    hip = body[:, HIP_SPACING, None] / 2
-    hip = hip * (np.sin(body[:, HIP_SKEW, None]) * x + np.cos(body[:, HIP_SKEW, None]) * y)
-    skew = body[:, GIRDLE_SKEW, None]
-    line, _ = turned(theta, z)
-    shoulder = body[:, BREADTH, None] / 2 * (np.sin(skew) * x + np.cos(skew) * line)
-    anchors[:, 4], anchors[:, 5] = x / 2, -x / 2
-    anchors[:, 0], anchors[:, 1] = x / 2 + shoulder, x / 2 - shoulder
-    anchors[:, 2], anchors[:, 3] = hip - x / 2, -hip - x / 2
-    points = np.empty((n, len(NAMES), 3))
-    points[:, :_CORE] = anchors[:, :_CORE]
-    points[:, _CORE:] = anchors[:, _ANCHOR]
-    for f in range(len(_FRAMES)):
-        points[:, _IN_FRAME[f]] += _OFFSET_IN_FRAME[f] @ frames[:, f]
-    return points, frames
+    return frames
 
 
-_BY_DIFFERENCES = np.array([GIRDLE_SLACK, T12_SHARE, INCLINATION, PELVIS_ROLL])
+def _half_lines(theta: FloatArray, body: FloatArray, frames: FloatArray) -> FloatArray:
+    """Return half the shoulder line and half the hip line, right to left, shape (B, 2, 3)."""
+    x, y, z = frames[:, 0, 0], frames[:, 0, 1], frames[:, 0, 2]
+    across = np.stack([np.cos(theta)[:, None] * y - np.sin(theta)[:, None] * z, y], 1)
+    skew = body[:, [GIRDLE_SKEW, HIP_SKEW], None]
+    width = body[:, [BREADTH, HIP_SPACING], None]
+    result: FloatArray = width / 2 * (np.sin(skew) * x[:, None] + np.cos(skew) * across)
+    return result
 
 
-def place_slope(theta: FloatArray, body: FloatArray, placed: tuple[FloatArray, FloatArray]) -> FloatArray:
-    """Return the derivatives of the points by the body parameters, shape (8, B, K, 3).
+def place_slope(theta: FloatArray, body: FloatArray, frames: FloatArray) -> FloatArray:
+    """Return the derivatives of the points by the angle, then by the body parameters, shape (9, B, K, 3).
 
     Parameters
     ----------
     theta, body
         As for :func:`place`.
-    placed
+    frames
         What :func:`place` returned for them.
 
     """
-    points, frames = placed
-    slopes = np.zeros((PARAMETERS, *points.shape))
+    n = len(theta)
     x, y, z = frames[:, 0, 0], frames[:, 0, 1], frames[:, 0, 2]
-    line = np.cos(theta)[:, None] * y - np.sin(theta)[:, None] * z
-    for width, skew, across, sign in (
-        (BREADTH, GIRDLE_SKEW, line, _WITH_ACROMION),
-        (HIP_SPACING, HIP_SKEW, y, _WITH_HIP),
+    lines = _half_lines(theta, body, frames)
+    vectors = np.concatenate([frames[:, :3].reshape(n, _AXES, 3), lines], 1)
+    slopes = np.zeros((1 + PARAMETERS, n, _AXES + 2, 3))
+    angle, of = slopes[0], slopes[1:]
+    share = body[:, T12_SHARE, None]
+    girdle = slice(4, 6)
+    waist = slice(7, 9)
+    turned_waist = np.stack([-frames[:, 2, 2], frames[:, 2, 1]], 1)
+    angle[:, girdle] = np.stack([-frames[:, 1, 2], frames[:, 1, 1]], 1)
+    angle[:, waist] = share[..., None] * turned_waist
+    of[GIRDLE_SLACK] = angle
+    of[T12_SHARE][:, waist] = (theta + body[:, GIRDLE_SLACK])[:, None, None] * turned_waist
+    c, s = np.cos(theta)[:, None], np.sin(theta)[:, None]
+    angle[:, _SHOULDER] = (body[:, BREADTH] / 2 * np.cos(body[:, GIRDLE_SKEW]))[:, None] * (-s * y - c * z)
+    for vector, width, skew, across in (
+        (_SHOULDER, BREADTH, GIRDLE_SKEW, c * y - s * z),
+        (_HIP, HIP_SPACING, HIP_SKEW, y),
     ):
-        c, s = np.cos(body[:, skew, None]), np.sin(body[:, skew, None])
-        slopes[width] = sign[:, None] * (s * x + c * across)[:, None] / 2
-        slopes[skew] = sign[:, None] * (body[:, width, None] / 2 * (c * x - s * across))[:, None]
-    step, count = 1e-5, len(_BY_DIFFERENCES)
-    shifted = np.repeat(body[None], count, 0)
-    shifted[np.arange(count), :, _BY_DIFFERENCES] += step
-    moved, _ = place(np.tile(theta, count), shifted.reshape(-1, PARAMETERS))
-    slopes[_BY_DIFFERENCES] = (moved.reshape(count, *points.shape) - points) / step
-    return slopes
+        ck, sk, half = np.cos(body[:, skew, None]), np.sin(body[:, skew, None]), body[:, width, None] / 2
+        of[width][:, vector] = (sk * x + ck * across) / 2
+        of[skew][:, vector] = half * (ck * x - sk * across)
+    of[INCLINATION][..., 0], of[INCLINATION][..., 2] = -vectors[..., 2], vectors[..., 0]
+    ci, si = x[:, None, 0], x[:, None, 2]  # the trunk axis, about which the pelvis rolls
+    of[PELVIS_ROLL][..., 0] = -si * vectors[..., 1]
+    of[PELVIS_ROLL][..., 1] = si * vectors[..., 0] - ci * vectors[..., 2]
+    of[PELVIS_ROLL][..., 2] = ci * vectors[..., 1]
+    result: FloatArray = _MOVING @ slopes
+    return result
 
 
 _SCALE = np.concatenate([np.zeros((_CORE, 3)), _SPREAD])
@@ -286,11 +316,11 @@ def spread(frames: FloatArray) -> FloatArray:
     Parameters
     ----------
     frames
-        From :func:`place`.
+        From :func:`place`, (B, 4, 3, 3), in any axes.
 
     Returns
     -------
-    Shape (B, K, 3, 3): rows are world-frame vectors, one standard deviation long each.
+    Shape (B, K, 3, 3): rows are vectors in the same axes, one standard deviation long each.
 
     """
     result: FloatArray = frames[:, _SCALE_FRAME] * _SCALE[None, :, :, None]

@@ -11,7 +11,7 @@ from vision import torso
 from vision.evidence import Evidence
 from vision.fit import fit_trial
 from vision.sides import Side
-from vision.solver import Problem, solve
+from vision.solver import Problem, solve, solve_lower, variances
 
 
 def noisy(theta_deg, azimuth_deg, sd_px, seed):
@@ -47,3 +47,13 @@ def test_errors_over_many_draws_of_the_noise_are_as_large_as_the_posterior_says(
         p = fit_trial([view(noisy(45, azimuth_deg, 4, seed))], Side.RIGHT).posterior
         z.append((p.median_deg - 45) / p.sd_deg)
     assert np.sqrt(np.mean(np.square(z))) < 1.1  # the average person: only the noise, not the body, can err
+
+
+def test_small_systems_are_solved_as_numpy_solves_them():
+    rng = np.random.default_rng(1)
+    factor = rng.normal(0, 1, (4, 6, 6))
+    matrix, right = factor @ factor.transpose(0, 2, 1) + np.eye(6), rng.normal(0, 1, (4, 6))
+    assert solve_lower(np.linalg.cholesky(matrix), right) == pytest.approx(
+        np.linalg.solve(matrix, right[..., None])[..., 0]
+    )
+    assert variances(matrix, [0, 3]) == pytest.approx(np.linalg.inv(matrix)[:, [0, 3], [0, 3]])
