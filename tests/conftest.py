@@ -9,8 +9,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from app.records.database import Database
+
+# A suite says the same about the same program every time, on a slow machine too: the examples are always the same and
+# no time is measured. To look for new ones: pytest --hypothesis-profile=explore
+UNTIMED = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
+settings.register_profile("same", derandomize=True, **UNTIMED)
+settings.register_profile("explore", max_examples=1000, **UNTIMED)
+settings.load_profile("same")
 
 
 @pytest.fixture(scope="session")

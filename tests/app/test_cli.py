@@ -185,7 +185,7 @@ def test_a_file_name_that_is_no_text_does_not_end_in_a_stack_trace(tmp_path):
             cwd=ROOT,
             env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "ascii"},
             capture_output=True,
-            timeout=120,
+            timeout=300,
         )
         assert ran.returncode == 3, ran.stderr
         assert b"Traceback" not in ran.stderr

@@ -48,7 +48,7 @@ def test_serve_prints_its_address_and_the_code_of_a_first_start(tmp_path):
             assert answer.status == 200
     finally:
         server.terminate()
-        server.wait(timeout=20)
+        server.wait(timeout=60)
         server.stdout.close()
 
 
@@ -62,9 +62,10 @@ def test_a_worker_measures_what_a_server_without_threads_took_in(settings, migra
         stdout=subprocess.DEVNULL,
     )
     try:
-        for _ in range(600):
-            if practice.load(round_id).trials[0].current is not None:
-                break
+        deadline = time.monotonic() + 240  # a worker loads the finders first
+        while practice.load(round_id).trials[0].current is None:
+            assert worker.poll() is None, "the worker ended"
+            assert time.monotonic() < deadline, "the photo was not measured"
             time.sleep(0.1)
         assert practice.load(round_id).trials[0].current.rotation.side == "left"
     finally:

@@ -29,7 +29,8 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-expect.set_options(timeout=20_000)  # a busy machine is slow, not wrong
+PATIENT_MS = 30_000  # a busy machine is slow, not wrong
+expect.set_options(timeout=PATIENT_MS)
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True, "device_scale_factor": 2}
 DESK = {"viewport": {"width": 1280, "height": 900}}
 
@@ -81,7 +82,7 @@ def open_page(chromium, site):
 
     def open_(path="/", **kind):
         context = chromium.new_context(**{**PHONE, **kind}, base_url=site.address, reduced_motion="reduce")
-        context.set_default_timeout(15_000)
+        context.set_default_timeout(PATIENT_MS)
         name, value = site.practice.session_cookie()
         context.add_cookies([{"name": name, "value": value, "url": site.address}])
         contexts.append(context)

@@ -31,7 +31,7 @@ def test_first_visit_and_retest_on_a_phone(open_page, site):
     shape = page.locator("[data-site=back-upper-left]")
     shape.scroll_into_view_if_needed()
     shape.tap()
-    assert shape.get_attribute("fill") == "url(#hatch)"
+    expect(shape).to_have_attribute("fill", "url(#hatch)")
     expect(page.locator("input[value=back-upper-left]")).to_be_checked()
     page.get_by_role("button", name="Save and go on").tap()
 

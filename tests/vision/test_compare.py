@@ -69,7 +69,7 @@ def test_withheld_trials_are_left_out_and_counted():
     assert {"trials-left-out", "fewer-than-three-trials"} <= {f.code for f in c.findings}
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.floats(5, 80), st.floats(5, 80), st.floats(0.5, 8), st.floats(0.5, 8), st.floats(0.1, 5))
 def test_swapping_the_sides_flips_the_difference_and_a_call_always_excludes_zero(a, b, sd_a, sd_b, sem):
     one = compare_sides(three(Side.LEFT, a, sd_a), three(Side.RIGHT, b, sd_b), sem=Sem(sem, "x"))

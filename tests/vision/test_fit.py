@@ -50,7 +50,7 @@ def test_exact_landmarks_recover_the_angle_from_any_viewpoint(azimuth_deg, theta
     assert low < theta_deg < high
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.floats(10, 75), st.floats(-180, 180))
 def test_a_mirrored_photo_flips_the_sign(theta_deg, azimuth_deg):
     landmarks = person(theta_deg, azimuth_deg, sd_px=3)
@@ -60,7 +60,7 @@ def test_a_mirrored_photo_flips_the_sign(theta_deg, azimuth_deg):
     assert other.posterior.median_deg == pytest.approx(-one.posterior.median_deg, abs=0.3)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.floats(0.3, 4))
 def test_the_size_of_the_picture_changes_nothing(factor):
     landmarks = person(50, -100, sd_px=3)
@@ -236,7 +236,7 @@ def test_the_start_position_is_measured_around_zero():
     assert fit.rotation.side is Side.START
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.floats(-170, 170))
 def test_a_picture_turned_in_its_plane_changes_nothing_when_the_roll_is_known(turn_deg):
     landmarks = person(50, -105, sd_px=3)

@@ -31,7 +31,7 @@ def test_one_more_trial_narrows_the_band_by_the_root_of_the_number_of_trials():
     assert option.then_deg == pytest.approx(option.now_deg / np.sqrt(2), rel=0.03)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(st.lists(st.floats(30, 60), min_size=2, max_size=4), st.lists(st.floats(30, 60), min_size=2, max_size=4))
 def test_the_assumed_next_trial_keeps_the_scatter_of_the_trials(left, right):
     seen = trials(Side.LEFT, *left)

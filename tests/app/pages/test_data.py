@@ -3,7 +3,7 @@
 import io
 import json
 import zipfile
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import jsonschema
@@ -18,6 +18,7 @@ from app.records import consents, models, people, plans, visits
 from app.records.columns import now
 from app.security.passwords import hash_password
 
+DONE_ON = date(2026, 3, 4)
 PASSWORD = "three calm herons walk"  # noqa: S105 - invented for this test
 SCHEMA = json.loads((Path(__file__).parents[1] / "api" / "fhir_r4_schema.json").read_text())
 
@@ -34,7 +35,7 @@ def full(practice):
             *at, record.visit_id, words="=stiff", pain_now=3, pain_worst=None, sites=[], written_by=practice.member_id
         )
         plan = plans.add_plan(*at, practice.athlete_id, [(d.key, d.dose) for d in DRILLS], "", practice.member_id)
-        plans.note_done(session, plan, "active-return", now().date(), None)
+        plans.note_done(session, plan, "active-return", DONE_ON, None)
         consents.set_consents(*at, practice.athlete_id, ["measuring"], practice.member_id)
         session.add(
             models.Correction(
@@ -59,7 +60,7 @@ def test_the_archive_holds_everything_with_the_photos(client, full):
     assert whole["visits"][0]["complaint"] == "=stiff"
     (trial,) = (t for t in whole["visits"][0]["rounds"][0]["trials"] if t["corrections"])
     assert trial["corrections"][0]["by"] == "Ada Quill"
-    assert whole["drills"][2]["done_on"] == [now().date().isoformat()]
+    assert whole["drills"][2]["done_on"] == [DONE_ON.isoformat()]
 
 
 def test_json_says_the_same_as_the_page(client, full):

@@ -79,6 +79,6 @@ def test_threads_do_the_work_as_soon_as_they_are_woken(tmp_path):
     working.start()
     add(database, "a")
     working.wake()
-    assert done.wait(timeout=10)
+    assert done.wait(timeout=60)
     working.stop()
     database.close()

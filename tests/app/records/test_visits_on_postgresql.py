@@ -1,5 +1,7 @@
 """What a visit stores works on PostgreSQL as it does on SQLite, and erasing reaches everything there too."""
 
+from datetime import timedelta
+
 import pytest
 from sqlalchemy import column, func, inspect, select, table
 
@@ -35,7 +37,7 @@ def test_a_visit_is_held_and_its_athlete_erased_on_postgresql(postgres_address):
         rounds.add_trial(*at, rounds.add_round(*at, visit_id, {"hand": "neck"}), Side.LEFT)
         plan = plans.add_plan(*at, athlete.id, [(d.key, d.dose) for d in DRILLS], "", owner.id)
         plans.note_done(session, plan, "active-return", now().date(), 1)
-        link = plans.make_link(*at, plan.id, now().replace(year=now().year + 1))
+        link = plans.make_link(*at, plan.id, now() + timedelta(days=365))
     with database.begin() as session:
         assert sign_ins.member_of(session, secret, now()).id == owner.id
         held = visits.visit(session, practice.id, visit_id)

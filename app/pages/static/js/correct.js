@@ -103,6 +103,8 @@ function tryLater() {
   if (!editor.dataset.try) return; // measured blind: no value is shown while placing
   tryBox.hidden = false;
   document.getElementById("try-angle").textContent = "…";
+  document.getElementById("try-band").textContent = "";
+  asked++; // an answer still on its way is about other points
   clearTimeout(timer);
   timer = setTimeout(tryNow, 350);
 }

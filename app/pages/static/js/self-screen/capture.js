@@ -115,8 +115,9 @@ function drawQueue() {
   const count = queue.entries.length;
   part("queue").hidden = count === 0;
   if (!count) return;
-  part("queue-words").textContent = `${count} ${count === 1 ? "photo is" : "photos are"} not sent yet. ${count === 1 ? "It is" : "They are"} kept on this phone.`;
-  part("queue-why").textContent = queue.why;
+  const kept = queue.safe ? ` ${count === 1 ? "It is" : "They are"} kept on this phone.` : "";
+  part("queue-words").textContent = `${count} ${count === 1 ? "photo is" : "photos are"} not sent yet.${kept}`;
+  part("queue-why").textContent = queue.words;
   button("retry").hidden = queue.closed;
 }
 
@@ -315,7 +316,7 @@ for (const form of page.querySelectorAll("[data-finish]")) {
   });
 }
 window.addEventListener("beforeunload", (event) => {
-  if (queue.entries.length && !queue.database) event.preventDefault();
+  if (!queue.safe) event.preventDefault();
 });
 
 draw();

@@ -5,6 +5,7 @@ const NAME = "kneelturn-self-screen";
 const STORE = "photos";
 const SLOWEST_MS = 30000;
 const STORING_MS = 3000; // a phone's storage may be slow or hang: sending does not wait for it longer than this
+const NOT_KEPT = "This phone has not kept the photo: leave the page open until it is sent.";
 
 function done(request) {
   return new Promise((ok, failed) => {
@@ -19,6 +20,11 @@ async function open() {
   return done(request);
 }
 
+function within(ms, promise) {
+  const late = new Promise((_, failed) => setTimeout(() => failed(new Error("storage is slow")), ms));
+  return Promise.race([promise, late]);
+}
+
 export function newKey() {
   return Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, "0")).join("");
 }
@@ -30,6 +36,8 @@ export class Queue {
     this.submission = submission;
     this.told = told;
     this.entries = [];
+    this.kept = new Set(); // keys of the photos that are known to lie in the phone's storage
+    this.unkept = new Set(); // and of those that it did not take
     this.wait = 0;
     this.why = "";
     this.closed = false;
@@ -46,7 +54,12 @@ export class Queue {
       this.database = await open();
       if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
       const all = await done(this.database.transaction(STORE).objectStore(STORE).getAll());
-      this.entries = all.filter((e) => e.submission === this.submission).sort((a, b) => a.at - b.at);
+      const before = all.filter((e) => e.submission === this.submission).sort((a, b) => a.at - b.at);
+      for (const entry of before) this.kept.add(entry.key);
+      // a photo may have been taken while the storage was opening: it stays, and is kept now
+      const taken = this.entries.filter((e) => !this.kept.has(e.key));
+      this.entries = [...before, ...taken];
+      await Promise.all(taken.map((entry) => this.#keep(entry)));
     } catch {
       this.database = null; // private browsing on some phones: then the photos live as long as the tab
     }
@@ -55,27 +68,42 @@ export class Queue {
   }
 
   async #write(change) {
-    if (!this.database) return;
+    if (!this.database) throw new Error("no storage");
     const writing = this.database.transaction(STORE, "readwrite", { durability: "strict" });
     change(writing.objectStore(STORE));
-    await new Promise((ok, failed) => {
+    const written = new Promise((ok, failed) => {
       writing.oncomplete = ok;
       writing.onabort = writing.onerror = () => failed(writing.error);
-      setTimeout(() => failed(new Error("storage is slow")), STORING_MS);
     });
+    await within(STORING_MS, written);
+  }
+
+  async #keep(entry) {
+    try {
+      await this.#write((store) => store.put(entry));
+      this.kept.add(entry.key);
+      this.unkept.delete(entry.key);
+    } catch {
+      this.unkept.add(entry.key); // sent all the same, from the page's memory
+    }
   }
 
   // resolves when the photo is safe on this phone, or its storage has had its time
   async add(photo) {
     const entry = { ...photo, key: newKey(), submission: this.submission, at: Date.now() };
     this.entries.push(entry);
-    try {
-      await this.#write((store) => store.put(entry));
-    } catch {
-      this.why = "This phone has not kept the photo: leave the page open until it is sent.";
-    }
+    await this.#keep(entry);
     this.told();
     this.now();
+  }
+
+  // whether a closed tab would lose nothing
+  get safe() {
+    return this.entries.every((e) => this.kept.has(e.key));
+  }
+
+  get words() {
+    return this.entries.some((e) => this.unkept.has(e.key)) ? `${NOT_KEPT} ${this.why}`.trim() : this.why;
   }
 
   has(step) {
@@ -142,7 +170,7 @@ export class Queue {
     const words = [problem.title, problem.detail].filter(Boolean).join(" ");
     if (answer.status === 404 && problem.code === "link-closed") {
       this.closed = true;
-      this.why = `${words} The photos stay on this phone.`;
+      this.why = this.safe ? `${words} The photos stay on this phone.` : words;
       return "later";
     }
     if (answer.status === 413 || answer.status === 422) {
