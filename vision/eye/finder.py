@@ -28,6 +28,7 @@ SAME_PERSON = 0.35  # distance of the boxes' centres, parts of their side
 CUT_OUT_DOUBT = 1.25  # a cut-out person looks unlike the training's pictures: their stated spread counts for more
 SURENESS_POWER = 4  # weight of a reading: its sureness to the minus fourth (development set and phantom pictures)
 SURE_BELOW = 0.07
+BEYOND_DOUBT = 0.03  # surer readings looked at the right thing in all development and phantom pictures
 # the network names landmarks in this order, which is also that of NAMES
 POINTS = NAMES
 MIRRORED = [NAMES.index(n.replace("left", "?").replace("right", "left").replace("?", "right")) for n in NAMES]
@@ -224,9 +225,9 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
 def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None = None) -> tuple[list[Reading], int]:
     """Find the person in the position and read them in ``passes`` crops (every second one mirrored).
 
-    The photo is tried as it stands, then turned by one, three and two quarters.  With a ``silhouette`` the person is
-    read as often again with the room painted over; readings that do not look at the same person as the surest one are
-    dropped.
+    The photo is tried as it stands, then turned by one, three and two quarters.  Where the reading leaves a doubt and
+    there is a ``silhouette``, the person is read as often again with the room painted over; readings that do not look
+    at the same person as the surest one are dropped.
 
     Returns
     -------
@@ -241,7 +242,7 @@ def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None
         readings = _read_upright(upright, candidates(upright)[:most], passes)
         if not readings and turns:
             continue
-        if silhouette is not None:
+        if silhouette is not None and _doubtful(readings):
             mask = silhouette.find(upright)
             alone = None if mask is None else without_room(upright, mask)
             if alone is not None:
@@ -253,16 +254,25 @@ def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None
     return [], 0
 
 
+def _doubtful(readings: list[Reading]) -> bool:
+    return not readings or max(sureness(r) for r in readings) >= BEYOND_DOUBT
+
+
 def _read_upright(pixels: ByteArray, starts: list[Box], passes: int) -> list[Reading]:
+    """Read at the first place that is beyond doubt, or else at the surest of all."""
+    best: tuple[Reading, Box] | None = None
     for start in starts:
         settled = _settle(pixels, start)
-        if settled is None:
-            continue
-        first, box = settled
-        mirrored = [i % 2 == 0 for i in range(passes - 1)]
-        others = [Box(box.x, box.y, box.side * (1 + 0.06 * (i // 2))) for i in range(passes - 1)]
-        return [first, *(read(pixels, others, mirrored) if mirrored else [])]
-    return []
+        if settled is not None and (best is None or sureness(settled[0]) < sureness(best[0])):
+            best = settled
+        if best is not None and sureness(best[0]) < BEYOND_DOUBT:
+            break
+    if best is None:
+        return []
+    first, box = best
+    mirrored = [i % 2 == 0 for i in range(passes - 1)]
+    others = [Box(box.x, box.y, box.side * (1 + 0.06 * (i // 2))) for i in range(passes - 1)]
+    return [first, *(read(pixels, others, mirrored) if mirrored else [])]
 
 
 def _same_person(readings: list[Reading]) -> list[Reading]:

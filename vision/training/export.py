@@ -1,19 +1,28 @@
 """Writes trained weights as the two ONNX files that :mod:`vision.eye` ships.
 
-    python -m vision.training.export --weights DIR/weights.pt --out vision/eye
+    python -m vision.training.export --weights DIR/weights.pt --bodies bodies.npz --out vision/eye
 
-Needs the package ``onnx``.  Weights are stored in half precision and widened when loaded.
+Needs the package ``onnx``.  The network's convolutions compute with 8-bit integers (a third of the time on a
+processor, a third of the size); their ranges are read off pictures drawn as for training.  The first layer and the heat
+maps keep full precision: rounding there moves the landmarks.  The locator's weights are stored in half precision and
+widened when loaded.
 """
 
 import argparse
+import tempfile
 from pathlib import Path
 
 import numpy as np
 import torch
 from torch import Tensor, nn
 
+from vision.training.bodies import BodyModel
 from vision.training.network import Eye, Locator
+from vision.training.posing import Poser
+from vision.training.scene import Recipe, Studio
 
+PRECISE = ("/stem", "/heat")
+PICTURES, DRAWN_AT_ONCE, PICTURE_SEED = 96, 8, 99
 OUTPUTS = ("xy", "depth", "shape", "depth_scale", "seen", "bins", "azimuth", "in_position")
 
 
@@ -61,8 +70,41 @@ def _store_half(path: Path) -> None:
     onnx.save(model, str(path))
 
 
-def write(eye: Eye, locator: Locator, out: Path) -> None:
-    """Write ``eye.onnx`` and ``locator.onnx``."""
+class _Pictures:
+    """Hands training pictures to the tool that reads off the ranges of the layers."""
+
+    def __init__(self, bodies: Path, count: int) -> None:
+        poser = Poser(BodyModel.load(bodies), torch.device("cpu"))
+        self.studio = Studio(poser, Recipe(pool=count), PICTURE_SEED)
+        self.left = count
+
+    def get_next(self) -> dict[str, np.ndarray] | None:
+        if self.left <= 0:
+            return None
+        self.left -= DRAWN_AT_ONCE
+        return {"image": self.studio.batch(DRAWN_AT_ONCE).image.numpy()}
+
+
+def _compute_in_integers(path: Path, pictures: _Pictures) -> None:
+    """Let the convolutions compute with 8-bit integers, ranges as met in ``pictures``."""
+    import onnx
+    from onnxruntime.quantization import CalibrationMethod, QuantFormat, QuantType, quantize_static
+    from onnxruntime.quantization.shape_inference import quant_pre_process
+
+    with tempfile.TemporaryDirectory() as folder:
+        prepared = Path(folder) / "prepared.onnx"
+        quant_pre_process(str(path), str(prepared), skip_symbolic_shape=True)
+        nodes = onnx.load(str(prepared)).graph.node
+        precise = [n.name for n in nodes if n.op_type == "Conv" and any(part in n.name for part in PRECISE)]
+        quantize_static(
+            str(prepared), str(path), pictures, quant_format=QuantFormat.QDQ, op_types_to_quantize=["Conv"],
+            per_channel=True, activation_type=QuantType.QUInt8, weight_type=QuantType.QInt8,
+            nodes_to_exclude=precise, calibrate_method=CalibrationMethod.MinMax,
+        )  # fmt: skip
+
+
+def write(eye: Eye, locator: Locator, out: Path, bodies: Path, pictures: int = PICTURES) -> None:
+    """Write ``eye.onnx`` and ``locator.onnx``; ``bodies`` are those of the pictures that set the integer ranges."""
     torch.onnx.export(
         _Flat(eye), (torch.rand(2, 3, 256, 256),), str(out / "eye.onnx"), dynamo=False, opset_version=17,
         input_names=["image"], output_names=list(OUTPUTS),
@@ -72,17 +114,18 @@ def write(eye: Eye, locator: Locator, out: Path) -> None:
         locator, (torch.rand(2, 3, 128, 128),), str(out / "locator.onnx"), dynamo=False, opset_version=17,
         input_names=["image"], output_names=["found"], dynamic_axes={"image": {0: "batch"}, "found": {0: "batch"}},
     )  # fmt: skip
-    for name in ("eye.onnx", "locator.onnx"):
-        _store_half(out / name)
+    _compute_in_integers(out / "eye.onnx", _Pictures(bodies, pictures))
+    _store_half(out / "locator.onnx")
 
 
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--weights", type=Path, required=True)
+    parser.add_argument("--bodies", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
-    write(*load(args.weights), args.out)
+    write(*load(args.weights), args.out, args.bodies)
 
 
 if __name__ == "__main__":
