@@ -11,10 +11,6 @@ from vision.findings import Finding
 from vision.photo import Photo
 from vision.sides import Side
 
-PAIRED = ("acromion", "shoulder_joint", "hip_joint", "elbow", "wrist", "knee", "ankle", "ear")
-MIDLINE = ("c7", "t12", "s2", "sternum", "nose")
-NAMES: tuple[str, ...] = (*(f"{p}_{s}" for p in PAIRED for s in ("left", "right")), *MIDLINE)
-
 
 @dataclass(frozen=True, slots=True)
 class Landmark:

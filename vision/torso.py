@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.arrays import FloatArray
-from vision.landmarks import PAIRED
+from vision.landmark_names import PAIRED
 from vision.sides import Side
 
 # ---- freedom of the body, in the order of the parameter vector

@@ -20,7 +20,8 @@ from app.records import audit, corrections, people, photos, rounds
 from app.records.corrections import CorrectionRecord, in_force
 from app.security.members import MemberContext, SignedIn
 from app.services import services
-from vision.landmarks import NAMES, Landmark
+from vision.landmark_names import NAMES
+from vision.landmarks import Landmark
 from vision.rotation import Rotation
 from vision.sides import Side
 

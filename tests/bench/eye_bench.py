@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 
 from vision.eye.finder import GRID_DEG, Reading, angle_evidence, merge, read_photo
-from vision.landmarks import NAMES
+from vision.landmark_names import NAMES
 from vision.photo import decode
 from vision.rotation import Posterior, rotation_angle_deg
 from vision.silhouette import Silhouette

@@ -32,7 +32,8 @@ import numpy as np
 from vision.compare import Sem, compare_sides
 from vision.evidence import View
 from vision.fit import ANGLE_EVIDENCE_WEIGHT, TorsoFit, Trial, fit_person
-from vision.landmarks import MIDLINE, PAIRED, Landmark, Landmarks
+from vision.landmark_names import MIDLINE, PAIRED
+from vision.landmarks import Landmark, Landmarks
 from vision.sides import Side
 
 HELD_OUT = Path(__file__).parent / "held_out_people.json.gz"

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vision.landmarks import MIDLINE, PAIRED
+from vision.landmark_names import MIDLINE, PAIRED
 from vision.measuring import default_finders, examine
 from vision.sides import Side
 

@@ -15,8 +15,9 @@ import sys
 import numpy as np
 import torch
 
+from vision.landmark_names import NAMES
 from vision.training.bodies import BodyModel, build
-from vision.training.posing import LANDMARKS, Poser
+from vision.training.posing import Poser
 
 KINDS = ("stand", "sit", "lie", "hands-and-knees", "upright-kneeling", "plank", "squat")
 EMPTY = "empty-room"
@@ -100,7 +101,7 @@ def main() -> None:
                 continue
             marks = {
                 n.replace("_left", "_L").replace("_right", "_R"): p.numpy()
-                for n, p in zip(LANDMARKS, posed.landmarks[0], strict=True)
+                for n, p in zip(NAMES, posed.landmarks[0], strict=True)
             }
             jobs.append(
                 job(gen, ps, pp, body, dresser, rng, posed.vertices[0].numpy(), marks, args.out, name, kind == EMPTY)

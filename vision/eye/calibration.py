@@ -9,8 +9,8 @@ SD_FACTOR = 0.82
 SD_FLOOR = 0.004
 """Added to them, units of the trunk's length."""
 
-ANGLE_POWER = 2.3
+ANGLE_POWER = 2.0
 """Power to which the network's angle distribution is raised."""
 
-ANGLE_BLUR_DEG = 1.2
+ANGLE_BLUR_DEG = 0.8
 """Standard deviation of the normal blur on the angle distribution, degrees."""

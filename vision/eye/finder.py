@@ -8,16 +8,17 @@ import cv2
 import numpy as np
 import onnxruntime as ort
 
+from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG
 from vision.arrays import ByteArray, FloatArray
 from vision.eye.calibration import ANGLE_BLUR_DEG, ANGLE_POWER, SD_FACTOR, SD_FLOOR
 from vision.findings import finding
-from vision.landmarks import NAMES, AngleEvidence, CameraLook, Landmark, Landmarks
+from vision.landmark_names import MIRRORED, NAMES
+from vision.landmarks import AngleEvidence, CameraLook, Landmark, Landmarks
 from vision.photo import Photo
 from vision.sides import Side
 from vision.silhouette import Silhouette, without_room
 
 SIZE, SMALL = 256, 128
-BIN_STEP_DEG, BIN_EDGE_DEG = 1.5, 99.0
 GRID_DEG: FloatArray = np.arange(-BIN_EDGE_DEG, BIN_EDGE_DEG + 1e-9, BIN_STEP_DEG)
 CROP_FACTOR = 1.35  # side of the crop over the extent of the landmarks, the middle of the training's range
 SETTLE_STEPS = 4
@@ -29,9 +30,6 @@ CUT_OUT_DOUBT = 1.25  # a cut-out person looks unlike the training's pictures: t
 SURENESS_POWER = 4  # weight of a reading: its sureness to the minus fourth (development set and phantom pictures)
 SURE_BELOW = 0.07
 BEYOND_DOUBT = 0.03  # surer readings looked at the right thing in all development and phantom pictures
-# the network names landmarks in this order, which is also that of NAMES
-POINTS = NAMES
-MIRRORED = [NAMES.index(n.replace("left", "?").replace("right", "left").replace("?", "right")) for n in NAMES]
 
 
 @dataclass(frozen=True)
@@ -358,7 +356,7 @@ class EyeFinder:
                 float(xy[i, 0]), float(xy[i, 1]), (float(cov[i, 0, 0]), float(cov[i, 0, 1]), float(cov[i, 1, 1])),
                 bool(reading.seen[i] > 0.5), "eye",
             )
-            for i, n in enumerate(POINTS)
+            for i, n in enumerate(NAMES)
         }  # fmt: skip
         look = CameraLook(-turns % 4, reading.azimuth_deg)
         return Landmarks(points, self.name, reading.in_position, angle_evidence(reading.log_angle), camera=look)

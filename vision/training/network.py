@@ -7,12 +7,10 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
-from vision.training.posing import LANDMARKS
+from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG, BINS
+from vision.landmark_names import NAMES
 
-K = len(LANDMARKS)
-BIN_STEP_DEG = 1.5
-BIN_EDGE_DEG = 99.0
-BINS = round(2 * BIN_EDGE_DEG / BIN_STEP_DEG) + 1
+K = len(NAMES)
 
 
 class Block(nn.Module):

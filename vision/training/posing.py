@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+from vision.landmark_names import NAMES
 from vision.training.bodies import LANDMARK_VERTICES, MOVING, N_VERTICES, POINTS, BodyModel
 
 N_LUMBAR, N_THORACIC = 4, 8
@@ -24,12 +25,6 @@ TOP_SPINE = N_MOVING + N_SPINE - 1
 IX = {name: i for i, name in enumerate(MOVING)}
 
 # landmark order of the network's labels; pairs left then right
-LANDMARKS = (
-    "acromion_left", "acromion_right", "shoulder_joint_left", "shoulder_joint_right", "hip_joint_left",
-    "hip_joint_right", "elbow_left", "elbow_right", "wrist_left", "wrist_right", "knee_left", "knee_right",
-    "ankle_left", "ankle_right", "ear_left", "ear_right", "c7", "t12", "s2", "sternum", "nose",
-)  # fmt: skip
-MIRROR = [LANDMARKS.index(n.replace("left", "?").replace("right", "left").replace("?", "right")) for n in LANDMARKS]
 # how deep below the first surface a point may lie and still count as seen, metres (as the phantom tool)
 SEEN_DEPTH_M = {
     "acromion": 0.032, "shoulder_joint": 0.097, "hip_joint": 0.152, "elbow": 0.077, "wrist": 0.062, "knee": 0.097,
@@ -194,7 +189,7 @@ class Rest:
 
 @dataclass
 class Posed:
-    """Posed bodies: vertices (B, V, 3), landmarks (B, 21, 3) in the order of LANDMARKS, angle (B,)."""
+    """Posed bodies: vertices (B, V, 3), landmarks (B, 21, 3) in the order of NAMES, angle (B,)."""
 
     vertices: Tensor
     landmarks: Tensor
@@ -446,7 +441,7 @@ class Poser:
         joint = {"shoulder_joint": "upperarm01", "hip_joint": "upperleg01", "elbow": "lowerarm01", "wrist": "wrist",
                  "knee": "lowerleg01", "ankle": "foot"}  # fmt: skip
         out = []
-        for name in LANDMARKS:
+        for name in NAMES:
             part, _, side = name.rpartition("_")
             if part in joint:
                 out.append(g.P[IX[f"{joint[part]}.{'L' if side == 'left' else 'R'}"]])

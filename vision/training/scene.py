@@ -9,8 +9,9 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from vision.landmark_names import MIRRORED, NAMES
 from vision.training.clothes import Layers, Wardrobe
-from vision.training.posing import LANDMARKS, MIRROR, SEEN_DEPTH_M, Posed, Poser, sample_kneeling, unit
+from vision.training.posing import SEEN_DEPTH_M, Posed, Poser, sample_kneeling, unit
 from vision.training.raster import barycentric, draw
 
 FAR_M = 1e6
@@ -102,7 +103,7 @@ class Studio:
         self.device = poser.device
         self.g = torch.Generator(self.device).manual_seed(seed)
         self.host = random.Random(seed)  # noqa: S311  choices made on the host: reading one back would stall the device
-        depth = [SEEN_DEPTH_M[n.removesuffix("_left").removesuffix("_right")] for n in LANDMARKS]
+        depth = [SEEN_DEPTH_M[n.removesuffix("_left").removesuffix("_right")] for n in NAMES]
         self.seen_depth = torch.tensor(depth, device=self.device)
         self._pool: tuple[Posed, Tensor] | None = None
         self._drawn = 0
@@ -288,10 +289,10 @@ class Studio:
         if mirror:
             flip = self.u(0, 1, B) < 0.5
             image = torch.where(flip[:, None, None, None], image.flip(3), image)
-            mirrored = torch.stack([1 - to[..., 0], to[..., 1]], -1)[:, MIRROR]
+            mirrored = torch.stack([1 - to[..., 0], to[..., 1]], -1)[:, MIRRORED]
             to = torch.where(flip[:, None, None], mirrored, to)
-            relative = torch.where(flip[:, None], relative[:, MIRROR], relative)
-            seen = torch.where(flip[:, None], seen[:, MIRROR], seen)
+            relative = torch.where(flip[:, None], relative[:, MIRRORED], relative)
+            seen = torch.where(flip[:, None], seen[:, MIRRORED], seen)
             theta = torch.where(flip, -theta, theta)
             azimuth = torch.where(flip, (360 - azimuth) % 360 - 180, azimuth)  # right side 0 becomes left side 180
         for k in (1, 2, 3):

@@ -14,9 +14,10 @@ from pathlib import Path
 import torch
 from torch import Tensor
 
+from vision.angle_bins import BIN_EDGE_DEG, BINS
 from vision.training.bodies import BodyModel
 from vision.training.export import load
-from vision.training.network import BIN_EDGE_DEG, BINS, Reading, read_angle_deg
+from vision.training.network import Reading, read_angle_deg
 from vision.training.posing import Poser, rotation_right_deg
 from vision.training.scene import Batch, Recipe, Studio
 

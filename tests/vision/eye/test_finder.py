@@ -6,8 +6,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vision.eye.finder import GRID_DEG, Box, EyeFinder, angle_evidence, crop, extent, merge, read_photo, windows
-from vision.landmarks import NAMES
+from vision.eye.finder import (
+    BEYOND_DOUBT,
+    GRID_DEG,
+    Box,
+    EyeFinder,
+    angle_evidence,
+    crop,
+    extent,
+    merge,
+    read_photo,
+    sureness,
+    windows,
+)
+from vision.landmark_names import NAMES
 from vision.photo import Photo, decode
 from vision.rotation import Posterior
 from vision.sides import Side
@@ -99,6 +111,27 @@ def test_a_picture_of_nobody_is_refused(picture):
     landmarks = EyeFinder().find(Photo(picture, None, None, "0", "image/png"), Side.LEFT)
     assert not landmarks.points
     assert [f.code for f in landmarks.findings] == ["not-in-position"]
+
+
+class CountedOutline:
+    """Says that it saw nobody, and how often it was asked."""
+
+    def __init__(self):
+        self.asked = 0
+
+    def find(self, pixels):
+        self.asked += 1
+
+
+def test_the_outline_is_asked_for_only_where_a_reading_leaves_a_doubt():
+    photo = photo_of("person02", "left")
+    outline = CountedOutline()
+    readings, _ = read_photo(photo.pixels, 2, outline)
+    assert max(sureness(r) for r in readings) < BEYOND_DOUBT
+    assert outline.asked == 0
+    nobody = np.full((300, 400, 3), 120, np.uint8)
+    assert read_photo(nobody, 2, outline) == ([], 0)
+    assert outline.asked == 1
 
 
 def test_readings_of_one_photo_are_merged_with_their_scatter():

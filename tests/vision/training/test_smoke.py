@@ -21,12 +21,11 @@ CHECKS = """
 import sys
 import numpy as np, torch
 from pathlib import Path
-from vision.landmarks import NAMES
+from vision.landmark_names import NAMES
 from vision.rotation import rotation_angle_deg
 from vision.training.bodies import BodyModel
-from vision.training.posing import LANDMARKS, Poser, sample_kneeling
+from vision.training.posing import Poser, sample_kneeling
 
-assert LANDMARKS == NAMES  # the network and its labels count landmarks in the same order
 torch.manual_seed(0)
 poser = Poser(BodyModel.load(Path(sys.argv[1])), torch.device("cpu"))
 g = torch.Generator().manual_seed(3)
@@ -34,7 +33,7 @@ p = sample_kneeling(4000, g, torch.device("cpu"))
 worst = {k: abs(float(np.corrcoef(p["theta"], v)[0, 1])) for k, v in p.items() if k not in ("theta", "twist")}
 assert max(worst.values()) < 0.06, worst  # 4000 independent draws: standard error 0.016
 posed = poser.kneel(poser.bodies(torch.arange(6)), {k: v[:6] for k, v in p.items()})
-at = {n: posed.landmarks[:, i].double().numpy() for i, n in enumerate(LANDMARKS)}
+at = {n: posed.landmarks[:, i].double().numpy() for i, n in enumerate(NAMES)}
 for i in range(6):
     names = ("hip_joint_left", "hip_joint_right", "acromion_left", "acromion_right")
     angle = rotation_angle_deg(*(at[n][i] for n in names))
