@@ -30,18 +30,18 @@ __all__ = ["WITHHOLD_SD_DEG", "TorsoFit", "Trial", "View", "fit_person", "fit_tr
 
 FINE_STEP_DEG = 0.5
 
-ANGLE_EVIDENCE_WEIGHT = 0.5
+ANGLE_EVIDENCE_WEIGHT = 0.7
 """Power given to a finder's direct evidence on the angle, which is not independent of the same finder's landmarks.
 
-Calibrate with ``python -m tests.bench.fit_bench --finder MODULE:CLASS --pictures DIR --angle-weight W``: the largest W
-at which the coverage stays between 93 and 97 percent.
+Chosen with :data:`vision.evidence.READ_TOGETHER` on the development people (``tests/bench/render_people.py``, seed 77):
+``python -m tests.bench.fit_bench --calibrate FOLDER`` prints both over a grid.
 """
 
 SHARED_READING_ERROR = 0.4
 """How much of the information of each further photo of a trial, read by the same network, is not new.
 
-With 0 the bands of side-on plus foot end held the angle of 21 of 24 trials of the development people
-(``tests/bench/render_people.py``, seed 77); the value is the smallest in tenths with which they held 23.
+The value in tenths with the smallest interval score of side-on plus foot end, 48 trials of the development people;
+the same command prints it.
 """
 DISAGREE_OVERLAP = 0.3
 """Overlap (Bhattacharyya) of landmarks and direct evidence below which they are pooled instead of multiplied."""
