@@ -20,6 +20,7 @@ from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
 from app.security.commands import members
+from vision.finders import Finders
 
 if TYPE_CHECKING:  # the measuring parts load slowly and only "measure" needs them
     from vision.measuring import MeasuredTrial, Measurement
@@ -58,6 +59,13 @@ def measure(
         float | None,
         typer.Option(min=200, max=600, help="Tape-measured shoulder breadth (acromion to acromion), millimetres."),
     ] = None,
+    finders: Annotated[
+        Finders,
+        typer.Option(
+            help="Ways of finding the body: the network made for this position checked by the general pose model, or "
+            "one of the two alone."
+        ),
+    ] = Finders.BOTH,
     json_to: Annotated[
         str | None,
         typer.Option(
@@ -85,6 +93,7 @@ def measure(
     from vision.by_hand import TAPE_SD_MM
     from vision.measuring import measure as measure_photos
     from vision.report_json import report
+    from vision.two_eyes import default_finders
 
     with _progress() as told:
         result = measure_photos(
@@ -92,6 +101,7 @@ def measure(
             left_trials,
             right_trials,
             breadth_mm=None if breadth_mm is None else (breadth_mm, TAPE_SD_MM),
+            finders=default_finders(finders),
             progress=told,
         )
 
@@ -172,12 +182,15 @@ def serve(
     data: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder of the database and the photos; KNEELTURN_DATA_FOLDER.")
     ] = None,
+    finders: Annotated[
+        Finders | None, typer.Option(help="Ways of finding the body, as for measure; KNEELTURN_FINDERS.")
+    ] = None,
 ) -> None:
     """Serve the pages of a practice; every other setting is read from the environment."""
     from app.serving import serve as serve_pages
     from app.settings import Settings
 
-    given = {"host": host, "port": port, "data_folder": data}
+    given = {"host": host, "port": port, "data_folder": data, "finders": finders}
     serve_pages(Settings(**{name: value for name, value in given.items() if value is not None}))  # type: ignore[arg-type]
 
 

@@ -43,7 +43,7 @@ def create_app(settings: Settings, measurer: Measurer | None = None) -> FastAPI:
 
     ``measurer`` is that of ``vision`` unless a test puts another in its place.
     """
-    measurer = measurer or VisionMeasurer(settings.max_photo_bytes)
+    measurer = measurer or VisionMeasurer(settings.max_photo_bytes, use=settings.finders)
     database = Database(settings.database_address)
     database.migrate()
     store = LocalFolder(settings.photo_folder)

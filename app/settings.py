@@ -5,6 +5,8 @@ from pathlib import Path
 from pydantic import Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
+from vision.finders import Finders
+
 
 class Settings(BaseSettings):
     """Settings; each has a default that suits one practice on one computer."""
@@ -41,6 +43,11 @@ class Settings(BaseSettings):
         default=1,
         ge=0,
         description="Threads that measure photos in this process; 0 leaves measuring to kneelturn worker.",
+    )
+    finders: Finders = Field(
+        default=Finders.BOTH,
+        description="Which ways of finding the body are used: both (the network made for this position, checked by the "
+        "general pose model), network, or general.",
     )
     job_stale_seconds: float = Field(
         default=60.0, gt=0, description="A running job without a sign of life for this long is taken up again."

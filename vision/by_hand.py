@@ -22,7 +22,7 @@ DECIDING = ("acromion_left", "acromion_right", "hip_joint_left", "hip_joint_righ
 
 
 def with_points_by_hand(landmarks: Landmarks, placed: Mapping[str, tuple[float, float]]) -> Landmarks:
-    """Return ``landmarks`` with some points placed by a person.
+    """Return ``landmarks`` with some points placed by a person, who has seen what the finders made of the photo.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def with_points_by_hand(landmarks: Landmarks, placed: Mapping[str, tuple[float, 
         share = SEEN_SHARE if seen else HIDDEN_SHARE
         points[name] = Landmark.round_(x, y, max(share * trunk_px, 0.5), seen, "hand")
     angle = None if any(name in placed for name in DECIDING) else landmarks.angle
-    return replace(landmarks, points=points, angle=angle)
+    return replace(landmarks, points=points, angle=angle, second=None)
 
 
 def _trunk_px(positions: Mapping[str, tuple[float, float]]) -> float:

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 from vision import camera as cam
 from vision import torso
 from vision.arrays import FloatArray
+from vision.disagreement import ratio
 from vision.errors import FitError
 from vision.landmarks import Landmark, Landmarks
 from vision.sides import Side
@@ -51,11 +51,12 @@ TRUST = {
     "hand": Trust(0.003, 0.02, 0.01),
     "eye": Trust(0.005, 0.04, 0.02, READ_TOGETHER),
     "pose-model": Trust(0.0, 0.06, 0.05),
+    # beside the network: its points err together as well, and in the same direction in every picture
+    "second-look": Trust(0.0, 0.06, 0.20, 2 * READ_TOGETHER),
 }
-POSE_MODEL_HIPS = Trust(0.05, 0.06, 0.50)
+HIPS = {"pose-model": Trust(0.05, 0.06, 0.50), "second-look": Trust(0.0, 0.06, 0.50, 2 * READ_TOGETHER)}
 FEWEST_NAMES = 4
 NEGLIGIBLE = 1e-7  # probability of a labelling below which a step does not ask for it
-FEWEST_SHARED = 4  # points placed by two finders before their disagreement is judged
 
 
 @dataclass(frozen=True)
@@ -110,8 +111,8 @@ def _support(side: Side) -> str | None:
 
 
 def _trust(name: str, point: Landmark) -> Trust:
-    if point.source == "pose-model" and name.startswith("hip"):
-        return POSE_MODEL_HIPS
+    if name.startswith("hip") and point.source in HIPS:
+        return HIPS[point.source]
     return TRUST.get(point.source, TRUST["eye"])
 
 
@@ -145,7 +146,7 @@ class Evidence:
         cov = np.array([p.cov for p in self.points]) * np.array([[t.spread**2] for t in trust]) / self.focal**2
         floor = np.array([(t.floor * self.trunk) ** 2 for t in trust])
         self.cov = np.stack([cov[:, 0] + floor, cov[:, 1], cov[:, 2] + floor], -1)
-        self.disagreement = self._disagreement()
+        self.disagreement = max((ratio(view.landmarks, other) for other in view.more), default=1.0)
         """How many times further apart finders place the same points than their spreads explain; at least 1."""
         self.cov *= self.disagreement**2
         self.miss = np.array([t.miss for t in trust])
@@ -162,21 +163,6 @@ class Evidence:
         swap[self.group] = [0.0 if i == q else t.swap for i, q, t in zip(self.index, self.partner, trust, strict=True)]
         self.log_swapped = np.log(np.maximum(swap, 1e-300))
         self.log_own = np.log1p(-swap)
-
-    def _disagreement(self) -> float:
-        """Return the Birge ratio of several finders' landmarks, by the median so that one gross error does not count.
-
-        The median of a chi-squared variable with two degrees of freedom is 1.386.
-        """
-        squares = []
-        for i, j in combinations(range(len(self.names)), 2):
-            if self.names[i] == self.names[j] and self.points[i].source != self.points[j].source:
-                xx, xy, yy = self.cov[i] + self.cov[j]
-                d = self.xy[i] - self.xy[j]
-                squares.append((yy * d[0] ** 2 - 2 * xy * d[0] * d[1] + xx * d[1] ** 2) / (xx * yy - xy**2))
-        if len(squares) < FEWEST_SHARED:
-            return 1.0
-        return max(1.0, float(np.sqrt(np.median(squares) / 1.386)))
 
     def _trunk_length(self) -> float:
         """Rough length of T in the photo, also where the trunk is seen foreshortened, normalised units."""

@@ -204,8 +204,14 @@ _TEXTS: dict[str, FindingText] = {
         "Left and right are probably exchanged: {points}.", "Check left and right of these points."
     ),
     "finders-disagree": FindingText(
-        "Two ways of finding the points differ {times} times more than they should; the band is widened.",
-        "Check the points by hand.",
+        "Two ways of finding the body place it {times} times further apart than they should: one of them is wrong. "
+        "The band is widened.",
+        "Look whether the drawn lines lie on the person; if not, place the points by hand, or repeat the photo in "
+        "better light with nothing near the person.",
+    ),
+    "network-found-nobody": FindingText(
+        "Only the rougher of two ways of finding the body recognised the position: the band is wide.",
+        "Place the shoulders and hips by hand, or repeat the photo side-on with the whole body in good light.",
     ),
     "evidence-disagrees": FindingText(
         "The points and the picture as a whole say different angles; the band covers both.",

@@ -126,11 +126,13 @@ def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) ->
     by_landmarks = log_posterior
     evidence = float(logsumexp(log_posterior))
     disagrees = False
-    for landmarks in (one for v in trial.views for one in (v.landmarks, *v.more)):
-        if landmarks.angle is not None:
-            direct = np.interp(fine, landmarks.angle.grid_deg, landmarks.angle.log_density)
-            evidence += float(logsumexp(log_posterior - logsumexp(log_posterior) + angle_weight * direct))
-            log_posterior, apart = _weigh(fine, log_posterior, landmarks.angle, angle_weight, trial.side)
+    for view in problem.views:
+        angle = view.view.landmarks.angle
+        if angle is not None:
+            weight = angle_weight / view.disagreement**2  # whoever misread the photo misread its angle too
+            direct = np.interp(fine, angle.grid_deg, angle.log_density)
+            evidence += float(logsumexp(log_posterior - logsumexp(log_posterior) + weight * direct))
+            log_posterior, apart = _weigh(fine, log_posterior, angle, weight, trial.side)
             disagrees |= apart
     direct_log = log_posterior - by_landmarks
     read = sum(v.landmarks.angle is not None for v in trial.views)

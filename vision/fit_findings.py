@@ -32,7 +32,6 @@ TILT_DEG = 8.0
 UNUSUAL = 1.645  # of ten people in the expected position one would be told
 SECOND_FOLD_MASS, VALLEY = 0.10, 0.6
 GROSS, TOO_MANY_GROSS = 0.5, 0.25
-DISAGREEMENT = 1.5
 CORE = ("acromion", "shoulder_joint", "hip_joint")
 
 POINT_WORDS = {
@@ -224,7 +223,7 @@ def _points(problem: Problem, theta_deg: float, x: FloatArray) -> list[Finding]:
         count += len(view.names)
         gross += [n for n, p, e in zip(view.names, off, exchanged, strict=True) if p > GROSS and e < GROSS]
         swapped |= {torso.key_of(n) for n, e in zip(view.names, exchanged, strict=True) if e > GROSS}
-        if view.disagreement > DISAGREEMENT:
+        if view.disagreement > 1:
             found.append(finding("finders-disagree", times=f"{view.disagreement:.1f}"))
     if len(gross) > TOO_MANY_GROSS * count:
         found.append(finding("points-implausible"))

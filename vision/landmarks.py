@@ -25,7 +25,8 @@ class Landmark:
     seen
         Whether the point itself is visible; hidden points are inferred.
     source
-        Who placed it: ``pose-model``, ``eye`` (our own network) or ``hand``.
+        Who placed it: ``eye`` (our own network), ``pose-model``, ``second-look`` (the pose model as a check on the
+        network) or ``hand``.
 
     """
 
@@ -107,6 +108,8 @@ class Landmarks:
         What was noticed while finding.
     camera
         How the camera stands, if the finder tells.
+    second
+        What another finder says about the same photo, as a check (:mod:`vision.two_eyes`).
 
     """
 
@@ -116,6 +119,7 @@ class Landmarks:
     angle: AngleEvidence | None = None
     findings: tuple[Finding, ...] = field(default=())
     camera: CameraLook | None = None
+    second: "Landmarks | None" = None
 
 
 class LandmarkFinder(Protocol):

@@ -18,17 +18,14 @@ from typing_extensions import TypeIs
 from vision import quality
 from vision.compare import Comparison, compare_sides
 from vision.errors import FitError, PhotoError
-from vision.eye import EyeFinder
 from vision.findings import Finding, finding
 from vision.fit import TorsoFit, Trial, View, fit_person, fit_trial
 from vision.kneeling import turns_to_upright
 from vision.landmarks import LandmarkFinder, Landmarks
-from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import DEFAULT_LIMITS, Photo, PhotoLimits, decode
-from vision.pose_model import PoseModel
 from vision.rotation import Rotation
 from vision.sides import Side
-from vision.silhouette import Silhouette
+from vision.two_eyes import default_finders
 
 log = logging.getLogger(__name__)
 
@@ -143,15 +140,6 @@ Progress = Callable[[int, int, str], None]
 """Called before each photo with: photos done, photos in all, name of the next one."""
 
 
-def default_finders() -> tuple[LandmarkFinder, ...]:
-    """Return the landmark finders that are used when none are named.
-
-    The network made for this position first; the general pose model is asked where that finds nobody, and says why.
-    """
-    model = PoseModel()
-    return (EyeFinder(silhouette=Silhouette(model)), MediapipeFinder(model))
-
-
 def measure(
     start: TrialSource | None = None,
     left: TrialSource | Sequence[TrialSource] | None = None,
@@ -244,8 +232,7 @@ def examine(
 def find_landmarks(photo: Photo, side: Side, finders: Sequence[LandmarkFinder]) -> Landmarks:
     """Return what the first finder that finds somebody says, with the findings about the photo itself.
 
-    In this position the points of a general finder err five times as far as those of one made for it, and not at
-    random: averaged in, they would only spoil them. Where nobody is found, all reasons are told.
+    Where nobody is found, all reasons are told.
     """
     reasons: list[Landmarks] = []
     for finder in finders:
@@ -340,7 +327,8 @@ def view_of(landmarks: Landmarks, width: int, height: int, focal_px: float | Non
     turns = turns_to_upright(landmarks)
     # turned counter-clockwise to stand upright: the camera was rolled counter-clockwise, which is negative roll
     roll = None if turns == 0 else (math.remainder(-turns * math.pi / 2, 2 * math.pi), SIDEWAYS_ROLL_SD)
-    return View(landmarks, width, height, focal_px, roll)
+    more = () if landmarks.second is None else (landmarks.second,)
+    return View(landmarks, width, height, focal_px, roll, more)
 
 
 def as_finding(error: PhotoError | FitError) -> Finding:

@@ -97,6 +97,10 @@ class PoseModel:
         self._last = (small.copy() if small is pixels else small, seen)
         return seen
 
+    def forget(self) -> None:
+        """Forget the last photo."""
+        self._last = None
+
 
 def reduced(pixels: ByteArray) -> tuple[ByteArray, float]:
     """Return a photo reduced to :data:`WORKING_PX`, and its scale."""

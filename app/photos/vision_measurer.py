@@ -9,13 +9,15 @@ from app.photos.measurer import Fitted, TrialViews, Viewed
 from vision.anthropometry import ANSUR_MEN, ANSUR_WOMEN
 from vision.by_hand import TAPE_SD_MM, with_points_by_hand
 from vision.errors import FitError
+from vision.finders import Finders
 from vision.fit import TorsoFit, Trial, View
 from vision.landmarks import LandmarkFinder, Landmarks
-from vision.measuring import as_finding, default_finders, find_landmarks, fit_declared, view_of
+from vision.measuring import as_finding, find_landmarks, fit_declared, view_of
 from vision.nextview import WORTH_ASKING_DEG, next_view
 from vision.photo import DEFAULT_LIMITS, Photo, decode
 from vision.rotation import Rotation
 from vision.sides import Side
+from vision.two_eyes import default_finders
 
 AVERAGE_BREADTH_MM = (
     ANSUR_MEN.lengths_mm["biacromial_breadth"].mean + ANSUR_WOMEN.lengths_mm["biacromial_breadth"].mean
@@ -29,9 +31,15 @@ the camera not sitting square in the phone and for hands (judgement, no source).
 class VisionMeasurer:
     """Measures with the default finders, loaded at the first photo, unless others are given; one thread at a time."""
 
-    def __init__(self, max_bytes: int = DEFAULT_LIMITS.max_bytes, finders: tuple[LandmarkFinder, ...] = ()) -> None:
+    def __init__(
+        self,
+        max_bytes: int = DEFAULT_LIMITS.max_bytes,
+        finders: tuple[LandmarkFinder, ...] = (),
+        use: Finders = Finders.BOTH,
+    ) -> None:
         self._limits = replace(DEFAULT_LIMITS, max_bytes=max_bytes)
         self._finders = finders
+        self._use = use
         self._one_at_a_time = threading.Lock()
 
     def decode(self, data: bytes) -> Photo:
@@ -41,7 +49,7 @@ class VisionMeasurer:
     def find(self, photo: Photo, side: Side) -> Landmarks:
         """Return the landmarks of the person in position, with what was noticed about the photo."""
         with self._one_at_a_time:
-            self._finders = self._finders or default_finders()
+            self._finders = self._finders or default_finders(self._use)
             return find_landmarks(photo, side, self._finders)
 
     def fit(self, trials: Sequence[TrialViews], breadth_mm: float | None) -> list[Fitted]:

@@ -65,6 +65,7 @@ def landmarks_to_json(found: Landmarks) -> dict[str, Any]:
         "camera": None
         if found.camera is None
         else {"quarter_turns": found.camera.quarter_turns, "azimuth_deg": round(found.camera.azimuth_deg, 1)},
+        "second": None if found.second is None else landmarks_to_json(found.second),
     }
 
 
@@ -95,6 +96,7 @@ def landmarks_from_json(data: Mapping[str, Any]) -> Landmarks:
         ),
         findings=tuple(_finding_in(f) for f in data["findings"]),
         camera=None if data.get("camera") is None else CameraLook(**data["camera"]),
+        second=None if data.get("second") is None else landmarks_from_json(data["second"]),
     )
 
 

@@ -15,7 +15,7 @@ from PIL import Image
 from app import cli
 from tests.samples import PEOPLE, PICTURES, KnowingFinder, sample, true_deg
 from tests.vision.test_photo import bomb
-from vision import measuring
+from vision import two_eyes
 from vision.report_json import schema
 
 ROOT = Path(__file__).parents[2]
@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[2]
 @pytest.fixture
 def kneelturn(monkeypatch, capsys):
     """Run a command in this process with landmarks that are known; return exit code, standard output and error."""
-    monkeypatch.setattr(measuring, "default_finders", lambda: (KnowingFinder(),))
+    monkeypatch.setattr(two_eyes, "default_finders", lambda _which: (KnowingFinder(),))
 
     def run(*arguments):
         with pytest.raises(SystemExit) as ended:

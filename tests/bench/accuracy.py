@@ -15,13 +15,15 @@ import argparse
 import csv
 import json
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from vision.measuring import ExaminedTrial, default_finders, examine, measure_trials
+from vision.finders import Finders
+from vision.measuring import ExaminedTrial, examine, measure_trials
 from vision.sides import Side, magnitude_deg
+from vision.two_eyes import default_finders
 
 SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
 
@@ -37,9 +39,17 @@ class Case:
     band_deg: tuple[float, float] | None
     given: bool
     codes: str
+    sd_deg: float | None = None
+    shared_sd_deg: float = 0.0
 
 
-def cases(folder: Path, views: list[str] | None, people: int | None) -> list[Case]:
+def cases(
+    folder: Path,
+    views: list[str] | None,
+    people: int | None = None,
+    which: Finders = Finders.BOTH,
+    second: bool = True,
+) -> list[Case]:
     trials: dict[tuple[str, str], list[Path]] = {}
     for path in sorted(folder.glob("*.jpg")):
         parts = path.stem.split("_")
@@ -49,7 +59,7 @@ def cases(folder: Path, views: list[str] | None, people: int | None) -> list[Cas
             continue
         trials.setdefault((parts[0], parts[1]), []).append(path)
     names = sorted({person for person, _ in trials})[:people]
-    finders = default_finders()
+    finders = default_finders(which)
     result = []
     chosen = [(key, paths) for key, paths in trials.items() if key[0] in names]
     for number, ((person, letter), paths) in enumerate(chosen, 1):
@@ -57,15 +67,19 @@ def cases(folder: Path, views: list[str] | None, people: int | None) -> list[Cas
         side = SIDES[letter]
         truth = {json.loads(p.with_suffix(".json").read_text())["theta_deg"] for p in paths}
         photos = tuple(examine(p.name, p, side, finders) for p in paths)
+        if not second:
+            photos = tuple(replace(p, landmarks=replace(p.landmarks, second=None)) for p in photos)
         (trial,) = measure_trials([ExaminedTrial(side, 1, photos)])
-        value = band = None
+        value = band = sd = None
+        shared = trial.rotation.shared_sd_deg
         if trial.fit is not None:
             value = magnitude_deg(trial.fit.posterior.median_deg, side)
             low, high = sorted(magnitude_deg(v, side) for v in trial.fit.posterior.band_deg)
             band = (low, high)
+            sd = trial.fit.posterior.sd_deg
         codes = " ".join(dict.fromkeys(f.code for p in trial.photos for f in (*p.findings, *trial.rotation.findings)))
         true_deg = magnitude_deg(float(np.mean(list(truth))), side)
-        result.append(Case(person, side, true_deg, value, band, bool(trial.rotation), codes))
+        result.append(Case(person, side, true_deg, value, band, bool(trial.rotation), codes, sd, shared))
     print(file=sys.stderr)
     return result
 
@@ -88,9 +102,13 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--views", help="only these viewpoints, comma-separated")
     parser.add_argument("--people", type=int, help="only the first so many people")
+    parser.add_argument("--finders", type=Finders, choices=list(Finders), default=Finders.BOTH)
+    parser.add_argument("--no-second", action="store_true", help="without the general model beside the network")
     parser.add_argument("--each", type=Path, help="write one line a trial to this CSV file")
     args = parser.parse_args()
-    found = cases(args.folder, args.views.split(",") if args.views else None, args.people)
+    found = cases(
+        args.folder, args.views.split(",") if args.views else None, args.people, args.finders, not args.no_second
+    )
     if not found:
         parser.error(f"no pictures with known angles in {args.folder}")
 

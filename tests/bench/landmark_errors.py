@@ -18,8 +18,9 @@ from pathlib import Path
 import numpy as np
 
 from vision.landmark_names import MIDLINE, PAIRED
-from vision.measuring import default_finders, examine
+from vision.measuring import examine
 from vision.sides import Side
+from vision.two_eyes import default_finders
 
 SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
 TRUE_NAMES = {"c7": "C7", "t12": "T12", "s2": "S2"}

@@ -12,8 +12,9 @@ from scipy.stats import binom
 from tests.samples import PEOPLE, PICTURES, KnowingFinder, sample, true_deg
 from vision import measure
 from vision.compare import Decision
-from vision.measuring import PhotoFile, default_finders
+from vision.measuring import PhotoFile
 from vision.sides import Side, magnitude_deg
+from vision.two_eyes import default_finders
 
 
 @pytest.fixture(scope="module")
