@@ -24,6 +24,8 @@ HALF_WIDTH = 1.96
 SEEN_SD, HIDDEN_SD = 0.015, 0.04  # of a hand-placed point, units of T: 3 and 8 px on a trunk of 200 px
 _SIZE_PX, _FOCAL_PX = (1200, 900), 900.0
 _ELEVATION = math.radians(15.0)
+SAME_PLACE_DEG = 22.5
+"""Half the way between two of the places below: a photo from nearer than that is from the same place."""
 WORTH_ASKING_DEG = 1.0
 """Narrowing of the band (whole width) below which no further photo is asked for."""
 
@@ -134,14 +136,17 @@ def next_view(fit: TorsoFit, viewpoints: Sequence[Viewpoint] = VIEWPOINTS) -> Ne
     fit
         The fit of the photos there are.
     viewpoints
-        Places to choose from.
+        Places to choose from. One that was photographed already is not asked for again: a second look from there
+        shares the first one's errors, so it would bring less than is computed here.
 
     """
     side = fit.rotation.side
     low, high = fit.posterior.band_deg
     width_now = high - low
-    shares = {v.code: _narrowing(fit, v) for v in viewpoints}
-    best = min(viewpoints, key=lambda v: shares[v.code])
+    shares = {v.code: _narrowing(fit, v) for v in viewpoints if not _photographed(fit, v)}
+    if not shares:
+        return None
+    best = min((v for v in viewpoints if v.code in shares), key=lambda v: shares[v.code])
     width_then = width_now * shares[best.code]
     if width_now - width_then < WORTH_ASKING_DEG:
         return None
@@ -155,6 +160,13 @@ def next_view(fit: TorsoFit, viewpoints: Sequence[Viewpoint] = VIEWPOINTS) -> Ne
 
 def _opening(side: Side) -> Side:
     return Side.RIGHT if side is Side.START else side
+
+
+def _photographed(fit: TorsoFit, viewpoint: Viewpoint) -> bool:
+    cameras = fit.parameters[torso.PARAMETERS :].reshape(-1, cam.PARAMETERS)
+    apart = cameras[:, cam.AZIMUTH] - _camera(viewpoint, fit.rotation.side)[cam.AZIMUTH]
+    apart_deg = np.degrees(np.abs(np.arctan2(np.sin(apart), np.cos(apart))))
+    return bool(apart_deg.min() < SAME_PLACE_DEG)
 
 
 def _narrowing(fit: TorsoFit, viewpoint: Viewpoint) -> float:

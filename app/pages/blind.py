@@ -10,7 +10,7 @@ from app.pages import words
 from app.pages.correct import UNPLACED, read_points
 from app.pages.form import SentForm
 from app.pages.overlays import Overlay, overlay
-from app.pages.rendering import render, template
+from app.pages.rendering import moment, render, template
 from app.pages.results import origin_words, trial_name
 from app.photos.measurer import TrialViews, Viewed
 from app.records import audit, corrections, people, photos, rounds
@@ -143,7 +143,7 @@ def blind_result(request: Request, member: SignedIn, photo_id: str) -> Response:
             both = (rotation.magnitude_deg, first.magnitude_deg if first else None)
             apart = both[0] - both[1] if both[0] is not None and both[1] is not None else None
             who = names.get(c.member_id or "", "A former member")
-            readings.append(Reading(who, f"{c.made_at:%Y-%m-%d %H:%M} UTC", rotation, apart))
+            readings.append(Reading(who, moment(c.made_at), rotation, apart))
     page = BlindResultPage(
         photo_id=photo_id,
         name=trial_name(record.trials, trial),

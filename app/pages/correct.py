@@ -12,7 +12,7 @@ from app.errors import InputError
 from app.pages import words
 from app.pages.form import Form, SentForm
 from app.pages.overlays import MAIN_POINTS, Dial, Overlay, dial, overlay
-from app.pages.rendering import angle_words, degree_band, degrees, render, template
+from app.pages.rendering import angle_words, degree_band, degrees, moment, render, template
 from app.pages.results import automatic_points, origin_words, points_in_force, trial_name
 from app.photos.fitting import fit_round_again, try_by_hand
 from app.photos.jobs import FIT_ROUND
@@ -128,10 +128,8 @@ def _history(trial: rounds.TrialRecord, names: dict[str, str]) -> tuple[HistoryL
             what = f"{who} moved {', '.join(words.landmark_words(n) for n in c.moved)}{where}"
         reverted = ""
         if c.reverted_at is not None:
-            reverted = (
-                f"taken back by {names.get(c.reverted_by or '', 'a former member')}, {c.reverted_at:%Y-%m-%d %H:%M} UTC"
-            )
-        lines.append(HistoryLine(c.id, f"{c.made_at:%Y-%m-%d %H:%M} UTC", what, c.reason, reverted, c.id in holding))
+            reverted = f"taken back by {names.get(c.reverted_by or '', 'a former member')}, {moment(c.reverted_at)}"
+        lines.append(HistoryLine(c.id, moment(c.made_at), what, c.reason, reverted, c.id in holding))
     return tuple(lines)
 
 

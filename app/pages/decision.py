@@ -11,7 +11,7 @@ from app.care.population import GroupMean
 from app.care.safety import CAUTION
 from app.pages import set_up
 from app.pages.axis import AngleAxis, DifferenceAxis, angle_axis, difference_axis
-from app.pages.rendering import render, template
+from app.pages.rendering import day, render, template
 from app.records import audit, history, people
 from app.records import rounds as round_records
 from app.records.comparisons import counted_rotations, own_sem
@@ -71,7 +71,7 @@ def change_since(earlier: HistoryRound, later: HistoryRound) -> ChangeSince:
     """Put the change between two rounds into sentences."""
     change = compare_rounds(earlier.comparison, later.comparison)
     same_visit = earlier.visit.id == later.visit.id
-    when = "of this visit" if same_visit else f"on {earlier.record.started_at:%-d %B %Y}"
+    when = "of this visit" if same_visit else f"on {day(earlier.record.started_at)}"
     return ChangeSince(
         since=f"{earlier.name} {when}",
         sentences=(

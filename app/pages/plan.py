@@ -201,7 +201,7 @@ def open_link(request: Request, secret: str, noted: bool = False) -> Response:
     with parts.database.begin() as session:
         plan = plans.plan_of_link(session, secret, now())
         audit.note(session, plan.practice_id, None, "read", "drill plan", plan.id, athlete_id=plan.athlete_id)
-    return render(request, PlanLinkPage(sheet_of(plan), secret, now().date().isoformat(), noted))
+    return render(request, PlanLinkPage(sheet_of(plan), secret, now().astimezone().date().isoformat(), noted))
 
 
 @router.post("/p/{secret}/done")

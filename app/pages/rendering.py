@@ -110,8 +110,15 @@ def angle_words(rotation: Rotation | None) -> str:
 
 
 def moment(value: datetime) -> str:
-    """Return a time for reading, e.g. ``25 November 2026, 08:15 UTC``."""
-    return f"{value.day} {value:%B %Y, %H:%M} UTC"
+    """Return a time for reading in the zone of this computer, e.g. ``25 November 2026, 08:15 UTC``."""
+    here = value.astimezone()
+    return f"{day(value)}, {here:%H:%M %Z}"
+
+
+def day(value: datetime) -> str:
+    """Return the day on which a moment was here, e.g. ``25 November 2026``."""
+    here = value.astimezone()
+    return f"{here.day} {here:%B %Y}"
 
 
 @cache
@@ -130,6 +137,7 @@ def environment() -> Environment:
     result.filters["start_words"] = start_words
     result.filters["angle"] = angle_words
     result.filters["moment"] = moment
+    result.filters["day"] = day
     return result
 
 

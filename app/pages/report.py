@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 from markupsafe import Markup
 
 from app.care import drawings, report_words, safety
@@ -88,6 +88,7 @@ class ReportDocument:
 
     sheet: ReportSheet
     css: Markup
+    size: str  # a class of report.css: "", "smaller" or "smallest"
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,41 +177,36 @@ def _chart(found: list[HistoryRound], given: list[PlanRecord], reader: Reader) -
     return chart_of([replace(c, pain=None) for c in placed] if reader is Reader.COACH else placed)
 
 
-ForReader = Annotated[Reader, Query(alias="for")]
-Pictures = Annotated[str, Query(pattern="^(|blurred|clear)$")]
+def _choice(
+    reader: Annotated[Reader, Query(alias="for")] = Reader.ATHLETE,
+    pictures: Annotated[str, Query(pattern="^(|blurred|clear)$")] = "",
+) -> _Choice:
+    return _Choice(reader, pictures)
+
+
+Chosen = Annotated[_Choice, Depends(_choice)]
 
 
 @router.get("/athletes/{athlete_id}/report")
-def report(
-    request: Request,
-    member: SignedIn,
-    athlete_id: str,
-    reader: ForReader = Reader.ATHLETE,
-    pictures: Pictures = "",
-) -> Response:
+def report(request: Request, member: SignedIn, athlete_id: str, chosen: Chosen) -> Response:
     """Show the report."""
-    athlete, sheet, may_share = _sheet(request, member, athlete_id, _Choice(reader, pictures), "read")
-    address = f"/athletes/{athlete_id}/report.pdf?for={reader.value}&pictures={pictures}"
-    return render(request, ReportPage(athlete, sheet, tuple(Reader), reader, pictures, may_share, address))
+    athlete, sheet, may_share = _sheet(request, member, athlete_id, chosen, "read")
+    address = f"/athletes/{athlete_id}/report.pdf?for={chosen.reader.value}&pictures={chosen.pictures}"
+    page = ReportPage(athlete, sheet, tuple(Reader), chosen.reader, chosen.pictures, may_share, address)
+    return render(request, page)
 
 
 @router.get("/athletes/{athlete_id}/report.pdf")
-def report_pdf(
-    request: Request,
-    member: SignedIn,
-    athlete_id: str,
-    reader: ForReader = Reader.ATHLETE,
-    pictures: Pictures = "",
-) -> Response:
+def report_pdf(request: Request, member: SignedIn, athlete_id: str, chosen: Chosen) -> Response:
     """Return the report as PDF; what leaves the practice needs the athlete's consent."""
-    _, sheet, may_share = _sheet(request, member, athlete_id, _Choice(reader, pictures), "took out")
+    _, sheet, may_share = _sheet(request, member, athlete_id, chosen, "took out")
     if sheet is None:
         raise InputError("Nothing was measured yet, so there is nothing to report.", "Hold a visit first.")
     if not may_share:
         raise NotAllowedError(
             "The athlete has not agreed that reports are shared.", "Ask, and tick it on the athlete's page."
         )
-    name = f"report-{reader.value}-{sheet.current.record.started_at:%Y-%m-%d}.pdf"
+    name = f"report-{chosen.reader.value}-{sheet.current.record.started_at.astimezone():%Y-%m-%d}.pdf"
     return Response(
         document_pdf(sheet),
         media_type="application/pdf",
@@ -225,6 +221,11 @@ def document_pdf(sheet: ReportSheet) -> bytes:
     from weasyprint.urls import URLFetcher
 
     css = Markup((PAGES / "static" / "report.css").read_text())  # noqa: S704 - our own style sheet
-    html = environment().get_template("report_pdf.html").render(sheet=sheet, css=css)
-    pdf: bytes = HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=["data"])).write_pdf(pdf_tags=True)
+    page = environment().get_template("report_pdf.html")
+    for size in ("", "smaller", "smallest"):  # much was told, or there are pictures: it still has to be one page
+        html = page.render(sheet=sheet, css=css, size=size)
+        document = HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=["data"])).render(pdf_tags=True)
+        if len(document.pages) == 1:
+            break
+    pdf: bytes = document.write_pdf()
     return pdf

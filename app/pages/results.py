@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request, Response
 from app.pages import words
 from app.pages.axis import AngleAxis, DifferenceAxis, angle_axis, difference_axis
 from app.pages.overlays import MAIN_POINTS, Dial, Overlay, dial, overlay
-from app.pages.rendering import render, template
+from app.pages.rendering import moment, render, template
 from app.records import audit, people, rounds
 from app.records.comparisons import compared, counted_rotations, round_findings
 from app.records.corrections import CorrectionRecord, in_force
@@ -176,7 +176,7 @@ def show(request: Request, member: SignedIn, round_id: str) -> Response:
         round_id=round_id,
         athlete_code=record.athlete.code,
         round_number=record.number,
-        started=f"{record.started_at:%Y-%m-%d %H:%M} UTC",
+        started=moment(record.started_at),
         waiting=sum(p.state in ("waiting", "measuring") for t in record.trials for p in t.photos),
         comparison=comparison,
         axis=angle_axis(comparison, counted_rotations(record, Side.LEFT), counted_rotations(record, Side.RIGHT)),

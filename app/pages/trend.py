@@ -36,7 +36,7 @@ def columns(found: Sequence[HistoryRound], given: Sequence[PlanRecord]) -> list[
         c = h.comparison
         result.append(
             Column(
-                labels=(f"{h.record.started_at:%-d %b %y}", h.name.lower()),
+                labels=(f"{h.record.started_at.astimezone():%-d %b %y}", h.name.lower()),
                 left_deg=c.left_mean_deg,
                 left_band_deg=c.left_band_deg,
                 right_deg=c.right_mean_deg,

@@ -87,6 +87,8 @@ class RoundLine:
     athlete_code: str
     photo_count: int
     waiting_count: int
+    kind: str
+    counts: bool  # False: a self-screen that nobody has accepted
 
 
 def add_visit(
@@ -277,7 +279,7 @@ def load_trial(session: Session, practice_id: str, trial_id: str) -> TrialRecord
 def recent_rounds(session: Session, practice_id: str, limit: int = 50) -> list[RoundLine]:
     """Return the newest rounds of the practice."""
     rows = session.execute(
-        select(models.Round, models.Athlete.code)
+        select(models.Round, models.Visit, models.Athlete.code)
         .join(models.Visit, models.Visit.id == models.Round.visit_id)
         .join(models.Athlete, models.Athlete.id == models.Visit.athlete_id)
         .where(models.Round.practice_id == practice_id)
@@ -288,9 +290,21 @@ def recent_rounds(session: Session, practice_id: str, limit: int = 50) -> list[R
     states = session.execute(
         select(models.Trial.round_id, models.Photo.state)
         .join(models.Photo, models.Photo.trial_id == models.Trial.id)
-        .where(models.Trial.round_id.in_([r.id for r, _ in rows]))
+        .where(models.Trial.round_id.in_([r.id for r, *_ in rows]))
     )
     for round_id, state in states:
         counts[round_id][0] += 1
         counts[round_id][1] += state in ("waiting", "measuring")
-    return [RoundLine(r.id, r.number, r.started_at, code, *counts[r.id]) for r, code in rows]
+    return [
+        RoundLine(
+            id=r.id,
+            number=r.number,
+            started_at=r.started_at,
+            athlete_code=code,
+            photo_count=counts[r.id][0],
+            waiting_count=counts[r.id][1],
+            kind=v.kind,
+            counts=v.kind == "visit" or v.accepted_at is not None,
+        )
+        for r, v, code in rows
+    ]

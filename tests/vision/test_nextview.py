@@ -48,6 +48,16 @@ def test_the_sentence_names_the_side_the_chest_opens_to():
     assert "from the left side" in asked.sentence
 
 
+@pytest.mark.parametrize(("side", "sign"), [(Side.RIGHT, 1), (Side.LEFT, -1)])
+def test_a_place_that_was_photographed_already_is_not_asked_for_again(side, sign):
+    one = view(person(sign * 50, sign * -90, sd_px=4))
+    first = next_view(fit_trial([one], side)).viewpoint
+    there = view(person(sign * 50, sign * (first.azimuth_deg + 8), sd_px=4))
+    second = next_view(fit_trial([one, there], side))
+    assert second is None or second.viewpoint.code not in {first.code, "opening-side"}
+    assert next_view(fit_trial([one, there], side), [first]) is None
+
+
 def test_nothing_is_asked_for_when_the_band_is_narrow_already():
     views = [view(person(40, a, sd_px=0.3)) for a in (-90, -45, 0, 45, 90, 135, 180, -135)]
     assert next_view(fit_trial(views, Side.RIGHT)) is None

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from PIL import Image
 from pypdf import PdfReader
+from sqlalchemy import select
 
 from app.care.drills import DRILLS
 from app.care.report_words import Reader
 from app.care.safety import KEYS, Answer
 from app.photos.report_pictures import blur_face, face_disc, report_picture
-from app.records import consents, people, plans, rounds, visits
+from app.records import consents, models, people, plans, rounds, visits
 from vision.landmarks import Landmark
 
 
@@ -44,6 +45,20 @@ def test_the_pdf_is_one_page_for_every_reader(client, visited, reader, pictures)
     text = " ".join(document.pages[0].extract_text().split())
     assert "A-17" in text
     assert "licensed practitioner decides" in text
+
+
+def test_the_pdf_stays_one_page_when_much_was_told(client, visited):
+    with visited.services.database.begin() as session:
+        for row in session.scalars(select(models.Complaint)):
+            row.words = "It pulls beside the shoulder blade when I turn. " * 12
+        for row in session.scalars(select(models.Round)):
+            row.setup = {"hand": "low-back", "hips": "on-heels", "camera": "opening", "warm_up": "none"}
+    answer = client.get(address(visited, "doctor", "clear", ".pdf"))
+    document = PdfReader(io.BytesIO(answer.content))
+    assert len(document.pages) == 1
+    text = " ".join(document.pages[0].extract_text().split())
+    assert "licensed practitioner decides" in text
+    assert "beside the shoulder blade" in text
 
 
 def test_each_reader_gets_their_own_words(client, visited):
