@@ -235,7 +235,7 @@ def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None
         Quarter turns clockwise that bring the photo upright.
 
     """
-    for turns, most in ((0, 8), (1, 3), (3, 3), (2, 3)):
+    for turns, most in ((0, 9), (1, 3), (3, 3), (2, 3)):
         upright = np.ascontiguousarray(np.rot90(pixels, -turns))
         readings = _read_upright(upright, candidates(upright)[:most], passes)
         if not readings and turns:

@@ -17,7 +17,7 @@ import torch
 from torch import Tensor, nn
 
 from vision.training.bodies import BodyModel
-from vision.training.network import Eye, Locator
+from vision.training.network import Eye, Locator, own_weights
 from vision.training.posing import Poser
 from vision.training.scene import Recipe, Studio
 
@@ -40,11 +40,9 @@ class _Flat(nn.Module):
 
 def load(weights: Path) -> tuple[Eye, Locator]:
     """Read ``weights.pt`` into modules ready for use."""
-    state = torch.load(weights, map_location="cpu", weights_only=True)
     nets: dict[str, nn.Module] = {"eye": Eye(), "locator": Locator()}
     for name, net in nets.items():
-        own = {k.removeprefix(f"{name}."): v for k, v in state.items() if k.startswith(f"{name}.")}
-        net.load_state_dict({k: v.float() if v.dtype.is_floating_point else v for k, v in own.items()})
+        net.load_state_dict(own_weights(weights, name))
         net.eval()
     return nets["eye"], nets["locator"]  # type: ignore[return-value]
 

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import torch
 import torch.nn.functional as F
@@ -154,6 +155,13 @@ class Locator(nn.Module):
         here = (heat @ y.flatten(2).transpose(1, 2))[:, 0]
         out: Tensor = self.out(torch.cat([here, y.mean((2, 3)), y.amax((2, 3)), xy], 1))
         return torch.cat([xy + out[:, :2] * 0.1, out[:, 2:]], 1)
+
+
+def own_weights(file: Path, name: str) -> dict[str, Tensor]:
+    """Read the weights of one network (``eye`` or ``locator``) from a training's ``weights.pt``, in full precision."""
+    state = torch.load(file, map_location="cpu", weights_only=True)
+    own = {k.removeprefix(f"{name}."): v for k, v in state.items() if k.startswith(f"{name}.")}
+    return {k: v.float() if v.dtype.is_floating_point else v for k, v in own.items()}
 
 
 def landmark_loss(r: Reading, xy: Tensor, use: Tensor) -> tuple[Tensor, Tensor]:

@@ -28,7 +28,6 @@ RANGES: dict[str, tuple[float, float]] = {
     "side_bend": (-13, 13), "hip_height": (0.2, 0.3), "lumbar_flex": (22, 52), "thor_flex": (0, 28),
     "protract_L": (-13, 15), "protract_R": (-13, 15), "elevate_L": (-4, 13), "elevate_R": (-4, 13),
 }  # fmt: skip
-STEPS = 5
 
 
 def points_angle_deg(r: Reading) -> Tensor:
@@ -53,6 +52,8 @@ def main() -> None:
     parser.add_argument("--bodies", type=Path, required=True)
     parser.add_argument("--weights", type=Path, required=True)
     parser.add_argument("--people", type=int, default=96)
+    parser.add_argument("--angles", default="0,25,50,70", help="fixed rotation angles, degrees")
+    parser.add_argument("--steps", type=int, default=5, help="values over the range of each nuisance")
     parser.add_argument("--draws", type=int, default=40, help="batches of the last table")
     args = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
@@ -65,9 +66,9 @@ def main() -> None:
     print("nuisance: move of the mean error over its range, distribution | points with depth  (by fixed angle)")
     for name, (low, high) in RANGES.items():
         cells = []
-        for theta in (0.0, 25.0, 50.0, 70.0):
+        for theta in (float(v) for v in args.angles.split(",")):
             means, points = [], []
-            for value in torch.linspace(low, high, STEPS):
+            for value in torch.linspace(low, high, args.steps):
                 fixed = {"theta": torch.full((n,), theta, device=device), name: value.expand(n).to(device)}
                 batch = Studio(poser, recipe, 77).batch(n, fixed, side_on.to(device), mirror=False)
                 angle, _, from_points = read(net, batch)
@@ -78,6 +79,8 @@ def main() -> None:
         print(f"  {name:14s} " + "   ".join(cells), flush=True)
     studio = Studio(poser, Recipe(other_positions=0.0, empty=0.0), 4242)
     errors, truths, azimuths, spreads, point_errors = [], [], [], [], []
+    if args.draws == 0:
+        return
     for _ in range(args.draws):
         batch = studio.batch(n)
         keep = batch.quarter_turns == 0

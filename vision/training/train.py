@@ -7,23 +7,28 @@ One H100-class processor, about twenty minutes:
 
 Several processors of one machine share the work: put ``torchrun --nproc_per_node N -m`` in place of
 ``python -m``.  ``--resume`` goes on from DIR/state.pt (a training may be cut into pieces; the schedule runs
-over ``--total-seconds``).
+over ``--total-seconds``); ``--begin-with`` starts from finished weights with a fresh schedule.  Posing is many small
+steps that keep the host busy and the graphics processor waiting: ``--drawers 3`` draws in processes of their own, so
+that posing, drawing and training overlap.
 """
 
 import argparse
 import json
+import multiprocessing
 import os
+import queue
 import time
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import torch
 import torch.distributed as dist
+import torch.multiprocessing as mp
 import torch.nn.functional as F
 from torch import Tensor, nn
 
 from vision.training.bodies import BodyModel
-from vision.training.network import Eye, Locator, angle_loss, cosine, landmark_loss, read_angle_deg
+from vision.training.network import Eye, Locator, angle_loss, cosine, landmark_loss, own_weights, read_angle_deg
 from vision.training.posing import Poser
 from vision.training.scene import Batch, Recipe, Studio
 
@@ -69,6 +74,69 @@ def locator_loss(net: nn.Module, batch: Batch) -> tuple[Tensor, dict[str, Tensor
     return total, {k: v.detach() for k, v in parts.items()}
 
 
+@dataclass(frozen=True)
+class Source:
+    """Where a drawing process gets its people from, and what it draws."""
+
+    bodies: Path
+    share_bodies: float
+    device: str
+    recipe: Recipe
+    seed: int
+
+    def studio(self) -> Studio:
+        """Load the bodies and set up the studio."""
+        poser = Poser(BodyModel.load(self.bodies), torch.device(self.device))
+        poser.scores = poser.scores[: max(2, round(len(poser.scores) * self.share_bodies))]
+        return Studio(poser, self.recipe, self.seed)
+
+
+def _draw_for_ever(source: Source, count: int, drawn: "multiprocessing.Queue[Batch]") -> None:
+    if source.device.startswith("cuda"):
+        torch.cuda.set_device(source.device)
+    else:
+        torch.set_num_threads(1)
+    studio = source.studio()
+    while True:
+        drawn.put(studio.batch(count))
+
+
+class Supply:
+    """Batches from one studio in this process, or from several in processes of their own (``drawers`` > 0)."""
+
+    def __init__(self, source: Source, count: int, drawers: int) -> None:
+        self.count = count
+        self.studio = source.studio() if drawers == 0 else None
+        self.processes = []
+        if drawers:
+            context = mp.get_context("spawn")
+            self.queue = context.Queue(maxsize=2)
+            for number in range(drawers):
+                own = replace(source, seed=source.seed + 7919 * (number + 1))
+                process = context.Process(target=_draw_for_ever, args=(own, count, self.queue), daemon=True)
+                process.start()
+                self.processes.append(process)
+
+    def next(self) -> Batch:
+        """Return a batch nobody has had."""
+        if self.studio is not None:
+            return self.studio.batch(self.count)
+        while True:
+            try:
+                batch: Batch = self.queue.get(timeout=5)
+            except queue.Empty:
+                if not all(p.is_alive() for p in self.processes):
+                    raise RuntimeError("a drawing process has ended; its message stands above") from None
+            else:
+                return batch
+
+    def close(self) -> None:
+        """End the drawing processes."""
+        for process in self.processes:
+            process.terminate()
+            process.join()
+
+
 class Average:
     """Exponential moving average of a module's weights, on which the network is judged and shipped."""
 
@@ -102,6 +170,9 @@ def main() -> None:
         "--without", default="", help="ablation: clothes,photographic,clutter,solids,occlusion,any_view"
     )
     parser.add_argument("--resume", action="store_true")
+    parser.add_argument("--begin-with", type=Path, default=None, help="weights.pt of an earlier training")
+    parser.add_argument("--peak", type=float, default=1.5e-3, help="highest learning rate")
+    parser.add_argument("--drawers", type=int, default=0, help="drawing processes for each of network and locator")
     parser.add_argument("--iterations", type=int, default=None, help="stop after so many steps (smoke run)")
     args = parser.parse_args()
     rank, world = int(os.environ.get("LOCAL_RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
@@ -117,9 +188,6 @@ def main() -> None:
     total = args.total_seconds or args.seconds
     torch.manual_seed(args.seed)
 
-    model = BodyModel.load(args.bodies)
-    poser = Poser(model, device)
-    poser.scores = poser.scores[: max(2, round(len(poser.scores) * args.share_bodies))]
     off = {name: False for name in args.without.split(",") if name}
     recipe = Recipe(size=args.size, pool=args.pool, **off)
     wide = Recipe(size=args.size // 2, wide=True, other_positions=0.25, empty=0.1, pool=args.pool, **off)
@@ -128,9 +196,17 @@ def main() -> None:
     state_file = args.out / "state.pt"
     state = torch.load(state_file, map_location=device, weights_only=False) if args.resume else None
     done_seconds, step = (state["seconds"], state["step"]) if state else (0.0, 0)
-    studio, far_studio = Studio(poser, recipe, seed + 17 * step), Studio(poser, wide, seed + 500 + 17 * step)
+    source = Source(args.bodies, args.share_bodies, str(device), recipe, seed + 17 * step)
+    far_source = replace(source, recipe=wide, seed=seed + 500 + 17 * step)
+    supplies = {
+        "eye": Supply(source, args.batch, args.drawers),
+        "locator": Supply(far_source, args.batch, min(1, args.drawers)),
+    }
 
-    nets = {"eye": Eye().to(device), "locator": Locator().to(device)}
+    nets: dict[str, nn.Module] = {"eye": Eye().to(device), "locator": Locator().to(device)}
+    if args.begin_with is not None:
+        for name, net in nets.items():
+            net.load_state_dict(own_weights(args.begin_with, name))
     averages = {}
     optimisers = {}
     for name, net in nets.items():
@@ -166,10 +242,10 @@ def main() -> None:
         if stop or (args.iterations is not None and step >= args.iterations):
             break
         name = "locator" if step % 4 == 3 else "eye"
-        batch = (far_studio if name == "locator" else studio).batch(args.batch)
+        batch = supplies[name].next()
         optimiser = optimisers[name]
         for group in optimiser.param_groups:
-            group["lr"] = cosine(fraction, 1.5e-3)
+            group["lr"] = cosine(fraction, args.peak)
         for piece in batch.parts(args.split):
             with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
                 piece.image = piece.image.contiguous(memory_format=torch.channels_last)
@@ -189,6 +265,8 @@ def main() -> None:
             line |= {k: round(float(v), 4) for k, v in running.items()}
             log.append(line)
             print(json.dumps(line), flush=True)
+    for supply in supplies.values():
+        supply.close()
     if rank == 0:
         kept = {"seconds": done_seconds + time.time() - started, "step": step, "pictures": pictures}
         for name, net in nets.items():
@@ -201,7 +279,12 @@ def main() -> None:
             f"{k}.{n}": v.half() if v.dtype.is_floating_point else v for k in nets for n, v in averages[k].state.items()
         }
         torch.save(weights, args.out / "weights.pt")
-        card = {"recipe": asdict(recipe), "bodies": len(poser.scores), "seed": args.seed, "processors": world}
+        card = {
+            "recipe": asdict(recipe),
+            "bodies": max(2, round(len(BodyModel.load(args.bodies).scores) * args.share_bodies)),
+            "seed": args.seed,
+            "processors": world,
+        }
         card |= {"steps": step, "pictures": pictures, "seconds": kept["seconds"], "log": log}
         (args.out / "training.json").write_text(json.dumps(card, indent=1))
     if world > 1:

@@ -72,3 +72,9 @@ def test_a_tiny_training_runs_from_pictures_to_weights(environment: dict[str, st
     assert card["steps"] == 5
     assert card["pictures"] == 10
     assert (tmp_path / "weights.pt").stat().st_size > 1_000_000
+
+    further = [*command, "--out", str(tmp_path / "further"), "--begin-with", str(tmp_path / "weights.pt")]
+    further += ["--iterations", "2", "--drawers", "1"]  # pictures come from processes of their own
+    run = subprocess.run(further, env=environment, capture_output=True, text=True, check=False, cwd=tmp_path)
+    assert run.returncode == 0, run.stderr
+    assert json.loads((tmp_path / "further" / "training.json").read_text())["steps"] == 2
