@@ -5,7 +5,7 @@ grid angles at once, and integrated out by Laplace's method.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -150,7 +150,7 @@ class Problem:
         pull = (weighted @ terms.residual.transpose(0, 2, 1).reshape(len(x), -1, 1))[..., 0]
         return log_likelihood, pull, matrix
 
-    def angle_sd_deg(self, theta: float, x: FloatArray) -> float:
+    def angle_sd_deg(self, theta: float, x: FloatArray, known_sd: Mapping[int, float] | None = None) -> float:
         """Return the Bayesian Cramer-Rao bound on the SD of the angle at one parameter vector, flat prior on it.
 
         Parameters
@@ -159,6 +159,8 @@ class Problem:
             Radians.
         x
             Shape (P,).
+        known_sd
+            Other standard deviations of the priors, by the place of the parameter in ``x``.
 
         """
         angle, x = np.array([theta]), x[None]
@@ -167,6 +169,8 @@ class Problem:
         slopes = torso.place_slope(angle, x[:, : torso.PARAMETERS], frames)
         information = np.zeros((self.size + 1, self.size + 1))
         precision = self._prior(angle, x)[2][0]
+        for parameter, sd in (known_sd or {}).items():
+            precision[parameter] = 1 / sd**2
         information[1:, 1:] = np.diag(precision)
         skew = 1 + torso.GIRDLE_SKEW  # its expected value moves with the angle
         slope = float((torso.girdle_skew_prior(angle + step)[0] - torso.girdle_skew_prior(angle)[0])[0]) / step
