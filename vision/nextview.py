@@ -1,8 +1,8 @@
 """Which photo to ask for next: the extra viewpoint that would narrow the band most, and by how much.
 
 A candidate photo is imagined: the fitted torso seen by a camera there, each landmark placed with the error of a
-visible or of an inferred point, whichever is usual from there.  The Cramer-Rao bound of the same model with and
-without it gives the narrowing.
+visible or of an inferred point, whichever is usual from there, as large as in the photos there are.  The Cramer-Rao
+bound of the same model with and without it gives the information it adds.
 """
 
 import math
@@ -15,8 +15,8 @@ from vision import camera as cam
 from vision import torso
 from vision.arrays import FloatArray
 from vision.evidence import Evidence, View
-from vision.fit import TorsoFit
-from vision.landmarks import Landmark, Landmarks
+from vision.fit import ANGLE_EVIDENCE_WEIGHT, SHARED_READING_ERROR, TorsoFit
+from vision.landmarks import AngleEvidence, Landmark, Landmarks
 from vision.sides import Side
 from vision.solver import LOG_DEPTH_MEAN, Problem, Shot
 
@@ -143,11 +143,12 @@ def next_view(fit: TorsoFit, viewpoints: Sequence[Viewpoint] = VIEWPOINTS) -> Ne
     side = fit.rotation.side
     low, high = fit.posterior.band_deg
     width_now = high - low
-    shares = {v.code: _narrowing(fit, v) for v in viewpoints if not _photographed(fit, v)}
-    if not shares:
+    free = [v for v in viewpoints if not _photographed(fit, v)]
+    if not free:
         return None
-    best = min((v for v in viewpoints if v.code in shares), key=lambda v: shares[v.code])
-    width_then = width_now * shares[best.code]
+    widths = {v.code: _width_then_deg(fit, v, width_now) for v in free}
+    best = min(free, key=lambda v: widths[v.code])
+    width_then = widths[best.code]
     if width_now - width_then < WORTH_ASKING_DEG:
         return None
     place = best.place.format(side=_opening(side).value, other=_opening(side).other.value)
@@ -169,16 +170,61 @@ def _photographed(fit: TorsoFit, viewpoint: Viewpoint) -> bool:
     return bool(apart_deg.min() < SAME_PLACE_DEG)
 
 
-def _narrowing(fit: TorsoFit, viewpoint: Viewpoint) -> float:
-    """Return the expected band with the extra photo over the band without it."""
+def _width_then_deg(fit: TorsoFit, viewpoint: Viewpoint, width_now_deg: float) -> float:
+    """Return the width expected with the extra photo: its information is added to what the band says there is.
+
+    A photo that the network reads is expected to tell the angle directly as well as those there are, and shares errors
+    with them, for which the fit takes off as much as it will then.
+    """
     theta = math.radians(fit.theta_deg)
-    now = fit.problem.angle_sd_deg(theta, fit.parameters)
     body = fit.parameters[: torso.PARAMETERS]
     camera = _camera(viewpoint, fit.rotation.side)
-    imagined = Evidence(_imagine(viewpoint, fit.rotation.side, theta, body, camera), fit.rotation.side)
-    both = Problem([*fit.problem.views, imagined], fit.problem.breadth)
+    imagined = _imagine(viewpoint, fit.rotation.side, theta, body, camera, _usual(fit))
+    both = Problem([*fit.problem.views, Evidence(imagined, fit.rotation.side)], fit.problem.breadth)
+    now = fit.problem.angle_sd_deg(theta, fit.parameters)
     then = both.angle_sd_deg(theta, np.concatenate([fit.parameters, camera]))
-    return min(1.0, then / now)
+    information = (2 * HALF_WIDTH / width_now_deg) ** 2
+    extra = max(0.0, then**-2 - now**-2)
+    direct = [ANGLE_EVIDENCE_WEIGHT / _variance_deg2(a) for v in fit.problem.views if (a := v.view.landmarks.angle)]
+    if direct:
+        shared = 1 + SHARED_READING_ERROR * (len(direct) - 1)
+        total = information * shared + extra + float(np.mean(direct))
+        return min(width_now_deg, 2 * HALF_WIDTH / math.sqrt(total / (shared + SHARED_READING_ERROR)))
+    return 2 * HALF_WIDTH / math.sqrt(information + extra)
+
+
+def _variance_deg2(angle: AngleEvidence) -> float:
+    density = np.exp(angle.log_density - angle.log_density.max())
+    density /= density.sum()
+    mean = float(density @ angle.grid_deg)
+    return float(density @ (angle.grid_deg - mean) ** 2)
+
+
+@dataclass(frozen=True, slots=True)
+class _Usual:
+    """Errors of points, units of T, and who places them."""
+
+    seen_sd: float
+    hidden_sd: float
+    source: str
+
+
+BY_HAND = _Usual(SEEN_SD, HIDDEN_SD, "hand")
+
+
+def _usual(fit: TorsoFit) -> _Usual:
+    """Return the errors that the points of the photos there are have, for one more of the same kind."""
+    points = [
+        (p, p.sd_px / (v.trunk * v.focal))
+        for v in fit.problem.views
+        for name, p in v.view.landmarks.points.items()
+        if name in torso.NAMES and p.source != "hand"
+    ]
+    if not points:
+        return BY_HAND
+    seen = [sd for p, sd in points if p.seen]
+    hidden = [sd for p, sd in points if not p.seen]
+    return _Usual(float(np.median(seen or hidden)), float(np.median(hidden or seen)), points[0][0].source)
 
 
 def _camera(viewpoint: Viewpoint, side: Side) -> FloatArray:
@@ -188,7 +234,9 @@ def _camera(viewpoint: Viewpoint, side: Side) -> FloatArray:
     return camera
 
 
-def _imagine(viewpoint: Viewpoint, side: Side, theta: float, body: FloatArray, camera: FloatArray) -> View:
+def _imagine(
+    viewpoint: Viewpoint, side: Side, theta: float, body: FloatArray, camera: FloatArray, usual: _Usual = BY_HAND
+) -> View:
     """Return the photo a camera would take, with the landmark errors usual from there."""
     points, frames = torso.place(np.array([theta]), body[None])
     uv = Shot.take(camera[None], points, frames).uv[0] * _FOCAL_PX + np.array(_SIZE_PX) / 2
@@ -196,8 +244,8 @@ def _imagine(viewpoint: Viewpoint, side: Side, theta: float, body: FloatArray, c
     landmarks = {}
     for name, (u, v) in zip(torso.NAMES, uv, strict=True):
         seen = _label(name, side) in viewpoint.seen
-        sd = (SEEN_SD if seen else HIDDEN_SD) * trunk_px
-        landmarks[name] = Landmark.round_(float(u), float(v), sd, seen, "hand")
+        sd = (usual.seen_sd if seen else usual.hidden_sd) * trunk_px
+        landmarks[name] = Landmark.round_(float(u), float(v), sd, seen, usual.source)
     return View(Landmarks(landmarks, "imagined"), *_SIZE_PX, _FOCAL_PX)
 
 

@@ -1,10 +1,15 @@
+from pathlib import Path
+
 import pytest
 
 from tests.vision.torsos import person, view
-from vision.fit import fit_trial
+from vision.fit import Trial, fit_trial
+from vision.measuring import default_finders, find_landmarks, fit_declared, view_of
 from vision.nextview import VIEWPOINTS, expected_widths_deg, next_view
+from vision.photo import decode
 from vision.sides import Side
 
+SAMPLES = Path(__file__).parents[2] / "sample_images"
 ANGLES = (30, 45, 60, 75)
 
 
@@ -46,6 +51,20 @@ def test_the_sentence_names_the_side_the_chest_opens_to():
     opening = [v for v in VIEWPOINTS if v.code == "opening-side"]
     asked = next_view(fit_trial([view(person(-50, -90, sd_px=6))], Side.LEFT), opening)
     assert "from the left side" in asked.sentence
+
+
+def test_the_promised_narrowing_is_what_a_second_photo_brings_when_the_network_reads_both():
+    finders = default_finders()
+
+    def read(name):
+        photo = decode((SAMPLES / "repeat_visits" / f"repeat01_round1_right_{name}.jpg").read_bytes())
+        return view_of(find_landmarks(photo, Side.RIGHT, finders), photo.width, photo.height, photo.focal_px)
+
+    one, two = read("side"), read("head")
+    (alone,), (both,) = fit_declared([Trial([one], Side.RIGHT)]), fit_declared([Trial([one, two], Side.RIGHT)])
+    promised = next_view(alone, [v for v in VIEWPOINTS if v.code == "head-end"])
+    low, high = both.posterior.band_deg
+    assert promised.width_then_deg == pytest.approx(high - low, rel=0.35)
 
 
 @pytest.mark.parametrize(("side", "sign"), [(Side.RIGHT, 1), (Side.LEFT, -1)])
