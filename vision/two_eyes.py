@@ -28,7 +28,7 @@ SPREAD = {"ear": 0.08, "shoulder_joint": 0.12, "hip_joint": 0.09, "knee": 0.10, 
 """Root mean square error, per coordinate, of one look of the general model side-on, in trunk lengths, with left and
 right the way round that fits better.
 
-Measured on the development people by ``python -m tests.bench.two_eyes FOLDER``.  Elbows and wrists (0.2 and 0.3) are
+Measured on the development people, rounded up, by ``python -m tests.bench.two_eyes FOLDER``.  Elbows and wrists (0.2 and 0.3) are
 left out: one of them is hidden behind the body.
 """
 

@@ -22,21 +22,48 @@ def three(side, magnitude, sd, shared=0.0):
 
 
 def test_the_band_of_a_mean_of_three_is_narrower_by_the_root_of_three():
-    c = compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 50, 6))
+    c = compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 50, 6), trial_correlation=0.0)
     low, high = c.left_band_deg
     assert high - low == pytest.approx(2 * 1.96 * 6 / np.sqrt(3), rel=0.01)
 
 
+@pytest.mark.parametrize("rho", [0.3, 0.6, 1.0])
+def test_what_the_trials_of_a_side_share_is_not_averaged_away_and_stays_in_the_difference(rho):
+    # variance of the mean of n equally correlated values: (1 + (n - 1) rho) / n (textbook)
+    expected = 2 * 1.96 * 6 * np.sqrt((1 + 2 * rho) / 3)
+    c = compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 40, 6), trial_correlation=rho)
+    assert np.ptp(c.left_band_deg) == pytest.approx(expected, rel=0.01)
+    assert np.ptp(c.difference_band_deg) == pytest.approx(np.sqrt(2) * expected, rel=0.01)
+
+
+def test_what_left_and_right_share_cancels_and_only_the_rest_of_what_trials_share_stays():
+    shares = {"error_correlation": 0.4, "trial_correlation": 0.4}
+    c = compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 40, 6), **shares)
+    assert np.ptp(c.difference_band_deg) == pytest.approx(2 * 1.96 * 6 * np.sqrt(2 * 0.6 / 3), rel=0.01)
+    assert np.ptp(c.left_band_deg) == pytest.approx(2 * 1.96 * 6 * np.sqrt(0.4 + 0.6 / 3), rel=0.01)
+
+
+def test_one_trial_a_side_has_no_other_to_share_with():
+    one = compare_sides(three(Side.LEFT, 50, 6)[:1], three(Side.RIGHT, 40, 6)[:1], trial_correlation=0.0)
+    other = compare_sides(three(Side.LEFT, 50, 6)[:1], three(Side.RIGHT, 40, 6)[:1], trial_correlation=0.9)
+    assert one.difference_band_deg == other.difference_band_deg
+
+
+def test_correlations_beyond_their_range_are_refused():
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 40, 6), trial_correlation=1.2)
+
+
 def test_the_difference_of_independent_sides_has_the_root_sum_of_squares():
-    c = compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 40, 6))
+    c = compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 40, 6), error_correlation=0.0, trial_correlation=0.0)
     low, high = c.difference_band_deg
     assert (low + high) / 2 == pytest.approx(10, abs=0.1)
     assert high - low == pytest.approx(2 * 1.96 * 6 * np.sqrt(2 / 3), rel=0.01)
 
 
 def test_what_both_sides_share_cancels_in_the_difference_but_not_in_the_means():
-    apart = compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 40, 6))
-    sharing = compare_sides(three(Side.LEFT, 50, 6, 5), three(Side.RIGHT, 40, 6, 5))
+    apart = compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 40, 6), trial_correlation=0.0)
+    sharing = compare_sides(three(Side.LEFT, 50, 6, 5), three(Side.RIGHT, 40, 6, 5), trial_correlation=0.0)
     assert np.ptp(sharing.difference_band_deg) < 0.7 * np.ptp(apart.difference_band_deg)
     assert np.ptp(sharing.left_band_deg) > 1.3 * np.ptp(apart.left_band_deg)
 

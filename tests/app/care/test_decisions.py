@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.care import clearer, next_steps
-from vision.compare import Change, Decision, Sem, compare_rounds, compare_sides
+from vision.compare import TRIALS_ERROR_CORRELATION, Change, Decision, Sem, compare_rounds, compare_sides
 from vision.rotation import Posterior, Rotation
 from vision.sides import Side
 
@@ -23,12 +23,12 @@ def trials(side, *angles_deg, sd_deg=5.0):
     return [rotation(side, a, sd_deg) for a in angles_deg]
 
 
-def test_one_more_trial_narrows_the_band_by_the_root_of_the_number_of_trials():
-    # for equal, independent errors the standard error of a mean falls with the root of n (textbook)
+def test_one_more_trial_narrows_the_band_only_by_what_trials_do_not_share():
+    # the variance of the mean of n equally correlated errors is (1 + (n - 1) rho) / n of one (textbook)
     left, right = trials(Side.LEFT, 50), trials(Side.RIGHT, 45)
     option = clearer.another_trial(left, right, Sem(0.1, "tiny"))
     assert option.now_deg == pytest.approx(1.96 * 5 * np.sqrt(2), rel=0.03)
-    assert option.then_deg == pytest.approx(option.now_deg / np.sqrt(2), rel=0.03)
+    assert option.then_deg == pytest.approx(option.now_deg * np.sqrt((1 + TRIALS_ERROR_CORRELATION) / 2), rel=0.03)
 
 
 @settings(max_examples=10)
