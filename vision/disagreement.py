@@ -4,6 +4,9 @@ import numpy as np
 
 from vision.landmarks import Landmark, Landmarks
 
+SECOND_LOOK = "second-look"
+"""Source of the landmarks of a finder that looks beside another as a check."""
+
 FEWEST_SHARED = 4  # points placed by both before their disagreement is judged
 
 LIMIT = 2.2

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from vision import camera as cam
 from vision import torso
 from vision.arrays import FloatArray
-from vision.disagreement import ratio
+from vision.disagreement import SECOND_LOOK, ratio
 from vision.errors import FitError
 from vision.landmarks import Landmark, Landmarks
 from vision.sides import Side
@@ -52,9 +52,9 @@ TRUST = {
     "eye": Trust(0.005, 0.04, 0.02, READ_TOGETHER),
     "pose-model": Trust(0.0, 0.06, 0.05),
     # beside the network: its points err together as well, and in the same direction in every picture
-    "second-look": Trust(0.0, 0.06, 0.20, 2 * READ_TOGETHER),
+    SECOND_LOOK: Trust(0.0, 0.06, 0.20, 2 * READ_TOGETHER),
 }
-HIPS = {"pose-model": Trust(0.05, 0.06, 0.50), "second-look": Trust(0.0, 0.06, 0.50, 2 * READ_TOGETHER)}
+HIPS = {"pose-model": Trust(0.05, 0.06, 0.50), SECOND_LOOK: Trust(0.0, 0.06, 0.50, 2 * READ_TOGETHER)}
 FEWEST_NAMES = 4
 NEGLIGIBLE = 1e-7  # probability of a labelling below which a step does not ask for it
 
@@ -138,6 +138,8 @@ class Evidence:
                 "Too few points of the body are placed to fit the trunk.", "Place both shoulders and both hips by hand."
             )
         self.points = [p for _, p in given]
+        self.own = [p.source != SECOND_LOOK for p in self.points]
+        """Whether each point is the finder's own; what only checks it is not shown, and not for people to correct."""
         self.xy = (np.array([[p.x, p.y] for p in self.points]) - self.centre) / self.focal
         self.trunk = self._trunk_length()
         self.index = np.array([torso.INDEX[n] for n in self.names])

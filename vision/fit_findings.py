@@ -196,12 +196,12 @@ def _points(problem: Problem, theta_deg: float, x: FloatArray) -> list[Finding]:
         {
             n
             for v in problem.views
-            for n, p in zip(v.names, v.points, strict=True)
-            if not p.seen and torso.key_of(n) in CORE
+            for n, p, own in zip(v.names, v.points, v.own, strict=True)
+            if own and not p.seen and torso.key_of(n) in CORE
         }
     )
     if hidden:
-        seen = [p.sd_px for v in problem.views for p in v.points if p.seen]
+        seen = [p.sd_px for v in problem.views for p, own in zip(v.points, v.own, strict=True) if own and p.seen]
         effect = None
         if seen:
             sd = float(np.median(seen))
@@ -220,9 +220,10 @@ def _points(problem: Problem, theta_deg: float, x: FloatArray) -> list[Finding]:
     for i, view in enumerate(problem.views):
         shot = Shot.take(x[None, camera_slice(i)], points, frames)
         off, exchanged = view.judge(shot.uv, shot.freedom)
-        count += len(view.names)
-        gross += [n for n, p, e in zip(view.names, off, exchanged, strict=True) if p > GROSS and e < GROSS]
-        swapped |= {torso.key_of(n) for n, e in zip(view.names, exchanged, strict=True) if e > GROSS}
+        judged = [t for t in zip(view.names, off, exchanged, view.own, strict=True) if t[3]]
+        count += len(judged)
+        gross += [n for n, p, e, _ in judged if p > GROSS and e < GROSS]
+        swapped |= {torso.key_of(n) for n, _, e, _ in judged if e > GROSS}
         if view.disagreement > 1:
             found.append(finding("finders-disagree", times=f"{view.disagreement:.1f}"))
     if len(gross) > TOO_MANY_GROSS * count:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from vision.disagreement import LIMIT, mean_square
+from vision.disagreement import LIMIT, SECOND_LOOK, mean_square
 from vision.eye import EyeFinder
 from vision.finders import Finders
 from vision.findings import finding
@@ -21,15 +21,14 @@ from vision.pose_model import PAIRS, Look, PoseModel
 from vision.sides import Side
 from vision.silhouette import Silhouette
 
-SOURCE = "second-look"
 ONE_LOOK = "one look of the general model"
 
 SPREAD = {"ear": 0.08, "shoulder_joint": 0.12, "hip_joint": 0.09, "knee": 0.10, "ankle": 0.09}
 """Root mean square error, per coordinate, of one look of the general model side-on, in trunk lengths, with left and
 right the way round that fits better.
 
-Measured on the development people, rounded up, by ``python -m tests.bench.two_eyes FOLDER``.  Elbows and wrists (0.2 and 0.3) are
-left out: one of them is hidden behind the body.
+Measured on the development people, rounded up, by ``python -m tests.bench.two_eyes FOLDER``.  Elbows and wrists (0.2
+and 0.3) are left out: one of them is hidden behind the body.
 """
 
 END_ON = 3.0
@@ -85,7 +84,7 @@ def _placed(look: Look, trunk: float, *, end_on: bool) -> dict[str, Landmark]:
             float(look.points[i, 1]),
             spread * trunk * (END_ON if end_on else 1.0),
             bool(look.shown[i] > 0.5),
-            SOURCE,
+            SECOND_LOOK,
         )
         for key, spread in SPREAD.items()
         for word, i in zip(("left", "right"), PAIRS[key], strict=True)
@@ -95,7 +94,7 @@ def _placed(look: Look, trunk: float, *, end_on: bool) -> dict[str, Landmark]:
 def _as_second(points: Mapping[str, Landmark], *, end_on: bool) -> dict[str, Landmark]:
     factor = END_ON**2 if end_on else 1.0
     return {
-        name: Landmark(p.x, p.y, (p.cov[0] * factor, p.cov[1] * factor, p.cov[2] * factor), p.seen, SOURCE)
+        name: Landmark(p.x, p.y, (p.cov[0] * factor, p.cov[1] * factor, p.cov[2] * factor), p.seen, SECOND_LOOK)
         for name, p in points.items()
         if name.rpartition("_")[0] in SPREAD
     }

@@ -130,9 +130,8 @@ def main() -> None:
         print(f"   disagree after a closer look (limit {LIMIT}): {len(fired[view])} of {count[view]} {fired[view]}")
     print(f"network's points more than {GROSS} trunk lengths off without a disagreement: {len(missed)} {missed}")
     for name, values in seconds.items():
-        print(
-            f"{name}: processor time, median {1000 * np.median(values):.0f} ms, mean {1000 * np.mean(values):.0f} ms a photo"
-        )
+        ms = 1000 * np.array(values)
+        print(f"{name}: processor time a photo, median {np.median(ms):.0f} ms, mean {ms.mean():.0f} ms")
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ import pytest
 from tests.samples import PEOPLE, sample
 from tests.vision.torsos import person, view
 from vision.by_hand import with_points_by_hand
-from vision.disagreement import mean_square, ratio
+from vision.disagreement import SECOND_LOOK, mean_square, ratio
 from vision.finders import Finders
 from vision.findings import finding
 from vision.fit import fit_trial
@@ -18,7 +18,7 @@ from vision.photo import Photo, decode
 from vision.pose_model import PAIRS, Look, PoseModel
 from vision.sides import Side
 from vision.silhouette import Silhouette
-from vision.two_eyes import END_ON, SOURCE, SPREAD, TwoEyes, default_finders, trunk_px
+from vision.two_eyes import END_ON, SPREAD, TwoEyes, default_finders, trunk_px
 
 GREY = Photo(np.full((240, 320, 3), 128, np.uint8), None, None, digest="0" * 64, media_type="image/jpeg")
 SIDE_ON, FOOT_END = CameraLook(0, 0.0), CameraLook(0, -90.0)
@@ -72,7 +72,7 @@ def test_one_look_that_agrees_stands_beside_the_network_and_no_more_are_asked_fo
     seen, general = network(), Says(NOBODY)
     found = TwoEyes(Says(seen), general, Looks(seen, (5.0, -5.0))).find(GREY, Side.RIGHT)
     assert found.points == seen.points
-    assert {p.source for p in found.second.points.values()} == {SOURCE}
+    assert {p.source for p in found.second.points.values()} == {SECOND_LOOK}
     assert set(found.second.points) == {f"{key}_{word}" for key in SPREAD for word in ("left", "right")}
     assert general.asked == 0
 
@@ -124,7 +124,9 @@ def test_independent_honest_finders_are_one_joint_spread_apart():
     seen, squares = network(), []
     for _ in range(200):
         there = {
-            n: Landmark.round_(p.x + rng.normal(0, 50), p.y + rng.normal(0, 50), (50**2 - 4**2) ** 0.5, True, SOURCE)
+            n: Landmark.round_(
+                p.x + rng.normal(0, 50), p.y + rng.normal(0, 50), (50**2 - 4**2) ** 0.5, True, SECOND_LOOK
+            )
             for n, p in seen.points.items()
             if n in ("c7", "t12", "s2", "sternum", "nose")  # no pairs, so no labelling is chosen
         }
@@ -181,3 +183,14 @@ def test_outline_and_second_look_of_a_photo_are_one_look():
     true = PEOPLE["person03"][Side.LEFT]["landmarks_px"]["shoulder_joint_left"]
     trunk = np.hypot(*(np.array(PEOPLE["person03"][Side.LEFT]["landmarks_px"]["s2"]) - true))
     assert np.hypot(*(seen.points[PAIRS["shoulder_joint"][0]] - true)) < 0.5 * trunk
+
+
+def test_what_the_second_eye_has_exchanged_is_not_for_people_to_check():
+    seen = network()
+    found = TwoEyes(Says(seen), Says(NOBODY), Looks(seen)).find(GREY, Side.RIGHT)
+    other = {n: n.replace("left", "?").replace("right", "left").replace("?", "right") for n in found.second.points}
+    exchanged = replace(found.second, points={other[n]: p for n, p in found.second.points.items()})
+    fit = fit_trial([replace(view(seen), more=(exchanged,))], Side.RIGHT)
+    assert not {"pairs-swapped", "points-off", "points-implausible", "finders-disagree"} & {
+        f.code for f in fit.findings
+    }
