@@ -11,7 +11,7 @@ from typing import Annotated, Any, cast, get_args
 from fastapi import APIRouter, File, Form, Request, Response, UploadFile
 from sqlalchemy.orm import Session
 from starlette.datastructures import UploadFile as StarletteUpload
-from starlette.responses import JSONResponse, RedirectResponse
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse
 
 from app.care import consent, safety
 from app.care.position import Choice, words_for
@@ -20,7 +20,7 @@ from app.errors import InputError
 from app.pages import words
 from app.pages.form import SentForm
 from app.pages.problem import answer as problem
-from app.pages.rendering import render, template
+from app.pages.rendering import STATIC, render, template
 from app.photos.intake import Upload, take_in
 from app.photos.self_screens import FINISH_PHOTO
 from app.records import audit, consents, rounds, self_screens, visits
@@ -264,6 +264,13 @@ def _state(record: SubmissionRecord, cards: tuple[StepCard, ...]) -> dict[str, A
         "open": sum(c.state in ("open", "again") for c in cards),
         "looking": sum(c.state == "looking" for c in cards),
     }
+
+
+@router.get("/self-screen/worker.js")
+def worker() -> Response:
+    """Return the script that opens the kept page where there is no network; it may speak for this folder only."""
+    path = STATIC / "js" / "self-screen" / "worker.js"
+    return FileResponse(path, media_type="text/javascript", headers={"Cache-Control": "no-cache"})
 
 
 @router.get("/self-screen/sent")

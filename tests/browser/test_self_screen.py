@@ -425,6 +425,51 @@ def test_a_server_restart_loses_no_photo(phones, host, link):
     assert len(stored_photos(host)) == 2
 
 
+def test_a_page_closed_where_there_is_no_network_opens_again_and_goes_on(phones, host, link):
+    context = phones()
+    page = context.new_page()
+    to_photos(page, link)
+    expect(page.locator("body.opens-offline")).to_be_visible()
+    choose(page, (90, 120, 90))
+    expect(step(page, "start")).to_have_class("done")
+    host.stop()
+    choose(page, (90, 120, 200))
+    expect(page.locator("[data-part=queue-words]:visible")).to_have_text(
+        "1 photo is not sent yet. It is kept on this phone."
+    )
+    page.close()
+
+    again = context.new_page()
+    again.goto(link)
+    expect(step(again, "start")).to_have_class("done")  # the kept page is older: this is the server's last word
+    expect(step(again, "left-1")).to_have_text(re.compile("on this phone, not sent yet"))
+    expect(again.get_by_role("heading", level=1)).to_have_text("Left rotation, photo 2 of 3")
+    use_camera(again)  # the kept page may still use it
+    choose(again, (90, 200, 90))
+    expect(again.locator("[data-part=queue-words]:visible")).to_have_text(
+        "2 photos are not sent yet. They are kept on this phone."
+    )
+    host.start()
+    expect(again.locator("[data-part=queue]")).to_be_hidden(timeout=2 * PATIENT_MS)
+    expect(step(again, "left-2")).to_have_class("done")
+    assert sorted(c.step for c in submission(host).captures) == ["left-1", "left-2", "start"]
+
+
+def test_of_a_link_that_has_ended_nothing_is_kept_and_the_server_is_believed(phones, host, link):
+    page = phones().new_page()
+    to_photos(page, link)
+    expect(page.locator("body.opens-offline")).to_be_visible()
+    with host.practice.services.database.begin() as session:
+        session.query(models.Invitation).one().revoked_at = now()
+    choose(page, (90, 120, 90))
+    expect(page.locator("[data-part=queue-why]:visible")).to_contain_text("The photos stay on this phone")
+    deadline = time.monotonic() + PATIENT_MS / 1000
+    while page.evaluate("caches.has('kneelturn-self-screen')"):
+        assert time.monotonic() < deadline, "the page is still kept"
+        page.wait_for_timeout(100)
+    assert page.goto(link).status == 404
+
+
 def test_two_tabs_and_two_taps_send_one_self_screen(phones, host, link):
     context = phones()
     page = context.new_page()

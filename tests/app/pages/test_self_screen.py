@@ -131,6 +131,13 @@ def test_pages_are_kept_out_of_search_engines_referrers_and_caches(athlete, clea
     assert "no-store" in headers["cache-control"]
 
 
+def test_the_script_that_opens_the_kept_page_is_always_asked_for_anew(athlete):
+    answer = athlete.get("/self-screen/worker.js")
+    assert answer.headers["content-type"].startswith("text/javascript")
+    assert answer.headers["cache-control"] == "no-cache"
+    assert 'request.method !== "GET"' in answer.text  # what is sent never goes through it
+
+
 def test_only_the_page_that_takes_photos_may_use_the_camera(athlete, link):
     assert "camera=()" in athlete.get(link).headers["permissions-policy"]
     athlete.post(f"{link}/consent", data={"consent": ["measuring", "records"]})

@@ -1,5 +1,7 @@
 // Sends chosen photos at once, one after the other, with progress and retry; without this module the same
 // forms are sent by their buttons. Each file keeps one key over all retries, so that none is stored twice.
+// The phone's tilt is not sent along, as it is from the self-screen's own camera: a photo from the library was taken
+// some other time, and while the camera's own program takes one this page is asleep.
 
 const page = document.getElementById("uploads");
 const status = document.getElementById("upload-status");

@@ -4,6 +4,7 @@
 import { Camera, toJpeg } from "./camera.js";
 import { FacePatch } from "./face.js";
 import { Level } from "./level.js";
+import { forgetPage, keepPage, keepState, keptState } from "./offline.js";
 import { Queue } from "./queue.js";
 import { beep, hush, speak, unlock } from "./voice.js";
 
@@ -22,6 +23,7 @@ let lastStep = null;
 let announced = "";
 let polling = 0;
 let finished = false;
+let heardEver = false;
 let cameraWorks = Camera.available();
 let handsFree = false; // from the start of a countdown until somebody has to touch the phone again
 
@@ -258,7 +260,9 @@ async function look() {
   let heard = false;
   try {
     const answer = await fetch(`${base}/state`, { headers: { Accept: "application/json" } });
+    if (answer.status === 404) forgetPage(); // the link has ended
     if (answer.ok) {
+      keepState(answer.clone());
       const fresh = await answer.json();
       const known = new Set(state.steps.map((s) => s.key));
       state = fresh;
@@ -266,8 +270,10 @@ async function look() {
       if (fresh.steps.some((s) => !known.has(s.key))) addRows();
     }
   } catch {
-    // no connection: asked again below
+    // no connection: asked again below; a page opened without one is older than the server's last answer
+    if (!heardEver) state = (await keptState(`${base}/state`, state.submission)) ?? state;
   }
+  heardEver ||= heard;
   draw();
   if (!heard || state.looking) {
     clearTimeout(polling);
@@ -292,6 +298,7 @@ function addRows() {
 }
 
 function onQueue(event) {
+  if (queue.closed) forgetPage(); // the link has ended
   if (event?.outcome === "refused") say(`A photo could not be used: ${event.why}`, false);
   if (event) look();
   else draw();
@@ -310,7 +317,10 @@ page.addEventListener("change", (event) => {
 });
 for (const form of page.querySelectorAll("[data-finish]")) {
   form.addEventListener("submit", (event) => {
-    if (!queue.entries.length) return;
+    if (!queue.entries.length) {
+      forgetPage(); // nothing is left to be done without a network
+      return;
+    }
     event.preventDefault();
     say("Wait until all photos are sent.", false);
   });
@@ -321,6 +331,7 @@ window.addEventListener("beforeunload", (event) => {
 
 draw();
 queue.load().then(() => {
-  if (state.looking || queue.entries.length) look();
+  look(); // this page may be an old one, opened without a network
   chooseFile(page.querySelector("#photo")); // chosen while this script was still on its way
 });
+window.addEventListener("load", keepPage);
