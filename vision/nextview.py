@@ -227,10 +227,10 @@ def _usual(fit: TorsoFit) -> _Usual:
     return _Usual(float(np.median(seen or hidden)), float(np.median(hidden or seen)), points[0][0].source)
 
 
-def _camera(viewpoint: Viewpoint, side: Side) -> FloatArray:
+def _camera(viewpoint: Viewpoint, side: Side, elevation: float = _ELEVATION) -> FloatArray:
     azimuth = math.radians(viewpoint.azimuth_deg) * (-1 if side is Side.LEFT else 1)
     camera = np.zeros(cam.PARAMETERS)
-    camera[[cam.AZIMUTH, cam.ELEVATION, cam.LOG_DEPTH]] = azimuth, _ELEVATION, LOG_DEPTH_MEAN
+    camera[[cam.AZIMUTH, cam.ELEVATION, cam.LOG_DEPTH]] = azimuth, elevation, LOG_DEPTH_MEAN
     return camera
 
 
@@ -257,7 +257,10 @@ def _label(name: str, side: Side) -> str:
 
 
 def expected_widths_deg(
-    theta_deg: float, side: Side, viewpoints: Sequence[Viewpoint] = VIEWPOINTS
+    theta_deg: float,
+    side: Side,
+    viewpoints: Sequence[Viewpoint] = VIEWPOINTS,
+    elevation_deg: float = math.degrees(_ELEVATION),
 ) -> Mapping[str, float]:
     """Return the width of the 95 % band that a single photo gives of the average person, by viewpoint code.
 
@@ -269,6 +272,8 @@ def expected_widths_deg(
         The side the chest opens to.
     viewpoints
         Places of the phone.
+    elevation_deg
+        How high it is held, as an angle seen from the middle of the trunk.
 
     """
     theta = math.radians(theta_deg) * side.sign
@@ -276,7 +281,7 @@ def expected_widths_deg(
     body[torso.GIRDLE_SKEW] = torso.girdle_skew_prior(np.array([theta]))[0][0]
     widths: dict[str, float] = {}
     for viewpoint in viewpoints:
-        camera = _camera(viewpoint, side)
+        camera = _camera(viewpoint, side, math.radians(elevation_deg))
         problem = Problem([Evidence(_imagine(viewpoint, side, theta, body, camera), side)], torso.breadth_prior(None))
         sd = problem.angle_sd_deg(theta, np.concatenate([body, camera]))
         widths[viewpoint.code] = 2 * HALF_WIDTH / math.sqrt(1 / sd**2 + 1 / torso.ROTATION_SD_DEG**2)
@@ -288,5 +293,6 @@ STANDING_ADVICE = (
     "Half-way toward the feet is better than square to the trunk, most of all on the other side.",
     "A second photo of the same held position in line with the trunk, from the head end or the foot end, narrows the "
     "band most.",
+    "At the foot end hold the phone low, near the floor: from higher up, tilted hips look like rotation.",
 )
 """What the capture page says before any photo; the tests check it against :func:`expected_widths_deg`."""

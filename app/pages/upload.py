@@ -21,6 +21,7 @@ from app.security.members import MemberContext, SignedIn
 from app.services import services
 from vision.errors import KneelturnError
 from vision.findings import Finding
+from vision.nextview import STANDING_ADVICE
 from vision.rotation import Rotation
 from vision.sides import Side
 
@@ -66,6 +67,8 @@ class UploadPage:
         Photos that are still to be measured.
     not_asked
         What should come before photos and was not asked at this visit, in words.
+    standing_advice
+        Where the phone stands best, whoever is photographed.
 
     """
 
@@ -80,6 +83,7 @@ class UploadPage:
     open_count: int
     max_bytes: int
     problems: tuple[str, ...]
+    standing_advice: tuple[str, ...] = STANDING_ADVICE
 
 
 @template("upload_progress.html")

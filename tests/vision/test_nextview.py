@@ -24,6 +24,14 @@ def test_the_standing_advice_agrees_with_the_computed_widths(theta_deg, side):
     assert max(width["head-end"], width["foot-end"]) < width["opening-side"]
 
 
+@pytest.mark.parametrize("theta_deg", ANGLES)
+def test_at_the_foot_end_a_low_phone_is_better(theta_deg):
+    foot = [v for v in VIEWPOINTS if v.code == "foot-end"]
+    low, middle, high = (expected_widths_deg(theta_deg, Side.RIGHT, foot, e)["foot-end"] for e in (-5, 15, 30))
+    assert low < middle < high
+    assert low < 0.85 * high
+
+
 def test_left_and_right_rotation_get_the_same_advice_mirrored():
     left, right = expected_widths_deg(50, Side.LEFT), expected_widths_deg(50, Side.RIGHT)
     assert left == pytest.approx(right, rel=1e-3)

@@ -3,6 +3,7 @@
 import pytest
 
 from tests.app.drawn_person import picture
+from vision.nextview import STANDING_ADVICE
 
 
 @pytest.fixture
@@ -26,6 +27,12 @@ def test_the_page_shows_the_position_of_each_side(client, round_id):
         "the chest opened to the person&#39;s own left" in page or "the chest opened to the person's own left" in page
     )
     assert 'accept="image/*"' in page
+
+
+def test_the_page_says_where_the_phone_stands_best(client, round_id):
+    page = client.get(f"/rounds/{round_id}/photos").text
+    for advice in STANDING_ADVICE:
+        assert advice in page
 
 
 def test_several_photos_of_a_form_become_several_trials(client, practice, round_id):
