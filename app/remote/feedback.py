@@ -37,6 +37,8 @@ _REMEDIES: dict[str, str] = {
     "phone-tilted": "Set the phone level.",
     "person-small": "Move the phone closer, until you fill the outline.",
     "photo-blurred": "The photo is blurred. Wipe the lens and hold still at the end of the turn.",
+    "network-found-nobody": "Get your whole body inside the outline, the phone facing your side.",
+    "finders-disagree": "Clear the floor around you and switch on the lights: something near you looks like a person.",
 }
 REMEDIES: Mapping[str, str] = MappingProxyType(_REMEDIES)
 NOT_MEASURABLE = "This photo could not be measured. Get your whole body inside the outline and take it again."

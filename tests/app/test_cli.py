@@ -280,3 +280,17 @@ def test_json_on_standard_output_is_clean_with_the_real_finders(tmp_path):
     left = next(p for p in report["photos"] if p["side"] == "left" and p["trial"] == 2)
     assert left["in_position"] > 0.9
     assert "shoulder_joint_left" in left["landmarks"]
+
+
+@pytest.mark.parametrize("which", ["both", "network", "general"])
+def test_either_way_of_finding_the_body_can_be_chosen(monkeypatch, kneelturn, which):
+    asked = []
+    monkeypatch.setattr(two_eyes, "default_finders", lambda use: (asked.append(use), (KnowingFinder(),))[1])
+    measured(kneelturn, "--left", sample("person01", "left"), "--finders", which)
+    assert [use.value for use in asked] == [which]
+
+
+def test_an_unknown_way_of_finding_the_body_is_bad_usage(kneelturn):
+    code, _, err = kneelturn("measure", "--left", sample("person01", "left"), "--finders", "guess")
+    assert code == 2
+    assert "network" in err

@@ -25,6 +25,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vision.compare import side_mean
 from vision.measuring import ExaminedTrial, MeasuredPhoto, MeasuredTrial, examine, measure_trials
 from vision.sides import Side, magnitude_deg
 from vision.two_eyes import default_finders
@@ -150,6 +151,30 @@ def trials_of_a_side(trials: Sequence[Looked]) -> list[Pair]:
     return pairs
 
 
+def mean_of_trials(trials: Sequence[Looked]) -> None:
+    """Print how far the mean of a person's trials is off, beside single ones, and what its band holds."""
+    single, means, held, half = [], [], [], []
+    for person in sorted({p for p, _, _ in trials[0].photos}):
+        given = [t.trial(person, Side.LEFT, ["side"]) for t in trials]
+        if None in given:
+            continue
+        rotations = [m.rotation for m in measure_trials([g for g in given if g is not None])]
+        mean = side_mean(rotations)
+        if mean is None or len(mean.trials_deg) < len(trials):
+            continue
+        true = [t.true_deg[person, Side.LEFT] for t in trials]
+        single += [a - b for a, b in zip(mean.trials_deg, true, strict=True)]
+        means.append(mean.mean_deg - float(np.mean(true)))
+        low, high = mean.band_deg
+        held.append(low <= np.mean(true) <= high)
+        half.append((high - low) / 2)
+    of_mean, of_one = (np.sqrt(np.mean(np.square(e))) for e in (means, single))
+    print(
+        f"mean of {len(trials)} trials, {len(means)} people: root mean square error {of_mean:.1f} "
+        f"(one trial {of_one:.1f}), held by {sum(held)} bands, half-width {np.mean(half):.1f}"
+    )
+
+
 def main() -> None:
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("folders", type=Path, nargs="*")
@@ -160,7 +185,9 @@ def main() -> None:
         report(f"left and right, {' and '.join(views)}", left_right(looked, views))
     report("two viewpoints of one trial, side and foot", viewpoints(looked))
     if args.trials:
-        report("two trials of one side, side", trials_of_a_side([Looked([folder]) for folder in args.trials]))
+        trials = [Looked([folder]) for folder in args.trials]
+        report("two trials of one side, side", trials_of_a_side(trials))
+        mean_of_trials(trials)
 
 
 if __name__ == "__main__":

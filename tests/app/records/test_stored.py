@@ -25,6 +25,15 @@ def test_landmarks_come_back():
     assert np.allclose(back.angle.log_density, found.angle.log_density)
 
 
+def test_what_a_second_finder_said_comes_back_and_older_results_have_none():
+    second = Landmarks({"knee_left": Landmark(1.0, 2.0, (4.0, 0.0, 4.0), True, "second-look")}, "one look")
+    found = Landmarks({"c7": Landmark(10.25, 20.5, (4.0, 0.5, 9.0), False, "eye")}, "eye 1", second=second)
+    data = stored.landmarks_to_json(found)
+    assert stored.landmarks_from_json(data).second == second
+    del data["second"]
+    assert stored.landmarks_from_json(data).second is None
+
+
 def test_rotation_comes_back_with_its_posterior():
     grid = np.linspace(-90, 90, 361)
     posterior = Posterior(grid, np.exp(-((grid - 40) ** 2) / 50))
