@@ -253,6 +253,8 @@ def _give(session: Session, practice_id: str, member_id: str, athlete_id: str, v
 def measure(parts: Services, told: Told) -> None:
     """Measure every waiting photo in this thread, telling how far it is."""
     total = parts.queue.open_count()
+    if not total:
+        return
     done = 0
     told(done, total, "loading the pose model")
     while parts.queue.run_next():

@@ -58,12 +58,13 @@ def serve_demo(host: str, port: int, data: Path | None, told: demo.Told) -> Call
     listening = _listen(host, port)  # a port in use is found out before anything is measured
     app = create_app(settings)
     parts: Services = app.state.services
-    demo.fill(parts)
+    new = demo.fill(parts)
     demo.measure(parts, told)
 
     def run() -> None:
         console = Console(highlight=False)
-        console.print(f"{demo.PRACTICE}: everything in it is invented, the angles were measured just now.")
+        when = "just now" if new else "when this folder was first used"
+        console.print(f"{demo.PRACTICE}: everything in it is invented, the angles were measured {when}.")
         console.print(f"Open {_address(listening)}  (stop with Ctrl+C)", soft_wrap=True)
         try:
             _run(app, listening)

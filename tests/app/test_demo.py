@@ -64,3 +64,5 @@ def test_the_demo_is_marked_and_its_angles_come_from_measuring_at_that_moment(pa
 def test_a_second_start_on_the_same_data_changes_nothing(parts):
     demo.fill(parts)
     assert not demo.fill(parts)
+    parts.queue.run_open_jobs()
+    demo.measure(parts, lambda *step: pytest.fail(f"there is nothing to measure: {step}"))
