@@ -52,9 +52,10 @@ def main() -> None:
     parser.add_argument("--bodies", type=Path, required=True)
     parser.add_argument("--weights", type=Path, required=True)
     parser.add_argument("--people", type=int, default=96)
-    parser.add_argument("--angles", default="0,25,50,70", help="fixed rotation angles, degrees")
+    parser.add_argument("--angles", default="0,25,50,70", help="fixed rotation angles, degrees; empty: no sweeps")
     parser.add_argument("--steps", type=int, default=5, help="values over the range of each nuisance")
     parser.add_argument("--draws", type=int, default=40, help="batches of the last table")
+    parser.add_argument("--plain", action="store_true", help="last table on faultless pictures of uncovered people")
     args = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     net = load(args.weights)[0].to(device)
@@ -64,9 +65,10 @@ def main() -> None:
     g = torch.Generator().manual_seed(5)
     side_on = torch.where(torch.rand(n, generator=g) < 0.5, 0.0, 180.0) + torch.randn(n, generator=g) * 10
     print("nuisance: move of the mean error over its range, distribution | points with depth  (by fixed angle)")
-    for name, (low, high) in RANGES.items():
+    angles = [float(v) for v in args.angles.split(",") if v]
+    for name, (low, high) in RANGES.items() if angles else ():
         cells = []
-        for theta in (float(v) for v in args.angles.split(",")):
+        for theta in angles:
             means, points = [], []
             for value in torch.linspace(low, high, args.steps):
                 fixed = {"theta": torch.full((n,), theta, device=device), name: value.expand(n).to(device)}
@@ -77,7 +79,8 @@ def main() -> None:
             a, b = torch.stack(means), torch.stack(points)
             cells.append(f"{theta:.0f} deg: {float(a.max() - a.min()):4.1f} | {float(b.max() - b.min()):4.1f}")
         print(f"  {name:14s} " + "   ".join(cells), flush=True)
-    studio = Studio(poser, Recipe(other_positions=0.0, empty=0.0), 4242)
+    faults = not args.plain
+    studio = Studio(poser, Recipe(other_positions=0.0, empty=0.0, photographic=faults, occlusion=faults), 4242)
     errors, truths, azimuths, spreads, point_errors = [], [], [], [], []
     if args.draws == 0:
         return
