@@ -42,7 +42,8 @@ def with_points_by_hand(landmarks: Landmarks, placed: Mapping[str, tuple[float, 
         share = SEEN_SHARE if seen else HIDDEN_SHARE
         points[name] = Landmark.round_(x, y, max(share * trunk_px, 0.5), seen, "hand")
     angle = None if any(name in placed for name in DECIDING) else landmarks.angle
-    return replace(landmarks, points=points, angle=angle, second=None)
+    findings = tuple(f for f in landmarks.findings if not f.withholds)  # the person saw whether it is the position
+    return replace(landmarks, points=points, angle=angle, second=None, findings=findings)
 
 
 def _trunk_px(positions: Mapping[str, tuple[float, float]]) -> float:

@@ -210,8 +210,11 @@ _TEXTS: dict[str, FindingText] = {
         "better light with nothing near the person.",
     ),
     "network-found-nobody": FindingText(
-        "Only the rougher of two ways of finding the body recognised the position: the band is wide.",
-        "Place the shoulders and hips by hand, or repeat the photo side-on with the whole body in good light.",
+        "The position was recognised only by the rougher of two ways of finding the body, which errs by ten degrees "
+        "and more: no angle is given.",
+        "If the person is in the position, place the shoulders and hips by hand, or repeat the photo side-on with the "
+        "whole body in good light.",
+        withholds=True,
     ),
     "evidence-disagrees": FindingText(
         "The points and the picture as a whole say different angles; the band covers both.",

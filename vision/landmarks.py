@@ -121,6 +121,11 @@ class Landmarks:
     camera: CameraLook | None = None
     second: "Landmarks | None" = None
 
+    @property
+    def measurable(self) -> bool:
+        """Whether an angle may be computed from the points: there are some, and no finding withholds it."""
+        return bool(self.points) and not any(f.withholds for f in self.findings)
+
 
 class LandmarkFinder(Protocol):
     """Anything that places landmarks on a photo."""

@@ -254,7 +254,7 @@ def measure_trials(
         [
             view_of(p.landmarks, p.photo.width, p.photo.height, p.photo.focal_px)
             for p in trial.photos
-            if p.photo is not None and p.landmarks.points
+            if p.photo is not None and p.landmarks.measurable
         ]
         for trial in trials
     )
@@ -272,7 +272,8 @@ def _measured(trial: ExaminedTrial, fit: TorsoFit | FitError | None) -> Measured
         return MeasuredTrial(trial.side, trial.number, trial.photos, _withheld(trial.side, (as_finding(fit),)), None)
     projected = iter(fit.projected_views)
     photos = tuple(
-        replace(p, projected=next(projected)) if p.photo is not None and p.landmarks.points else p for p in trial.photos
+        replace(p, projected=next(projected)) if p.photo is not None and p.landmarks.measurable else p
+        for p in trial.photos
     )
     return MeasuredTrial(trial.side, trial.number, photos, fit.rotation, fit)
 

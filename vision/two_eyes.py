@@ -53,7 +53,8 @@ class TwoEyes:
     def find(self, photo: Photo, side: Side) -> Landmarks:
         """Return the landmarks; see :class:`LandmarkFinder`.
 
-        Where the network finds nobody in position and the general model does, what that says is used, with a finding.
+        Where the network finds nobody in position and the general model does, its points are given to begin a
+        measurement by hand with; a finding withholds the angle.
         """
         seen = self._network.find(photo, side)
         if seen.points:

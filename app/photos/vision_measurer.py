@@ -54,7 +54,7 @@ class VisionMeasurer:
 
     def fit(self, trials: Sequence[TrialViews], breadth_mm: float | None) -> list[Fitted]:
         """Return the rotation of each trial of one person, and where the body lies in each view."""
-        usable = {i: shown for i, t in enumerate(trials) if (shown := [v for v in t.views if v.landmarks.points])}
+        usable = {i: shown for i, t in enumerate(trials) if (shown := [v for v in t.views if v.landmarks.measurable])}
         tape = None if breadth_mm is None else (breadth_mm, TAPE_SD_MM)
         joint = fit_declared(
             [Trial([_view(v) for v in shown], trials[i].side) for i, shown in usable.items()],
@@ -65,7 +65,7 @@ class VisionMeasurer:
 
     def advise(self, trial: TrialViews, breadth_mm: float | None) -> tuple[str, ...]:
         """Return what one more photo and a tape measure would do to the band of a trial."""
-        trials = [Trial([_view(v) for v in trial.views if v.landmarks.points], trial.side)]
+        trials = [Trial([_view(v) for v in trial.views if v.landmarks.measurable], trial.side)]
         tape = None if breadth_mm is None else (breadth_mm, TAPE_SD_MM)
         (fit,) = fit_declared(trials, breadth_mm=tape)
         if isinstance(fit, FitError):
@@ -95,7 +95,7 @@ def _fitted(trial: TrialViews, fit: TorsoFit | FitError | None) -> Fitted:
     if isinstance(fit, FitError):
         return Fitted(Rotation(trial.side, None, None, None, None, "automatic", (as_finding(fit),)), nowhere)
     places = iter(fit.projected_views)
-    return Fitted(fit.rotation, tuple(next(places) if v.landmarks.points else {} for v in trial.views))
+    return Fitted(fit.rotation, tuple(next(places) if v.landmarks.measurable else {} for v in trial.views))
 
 
 def _view(viewed: Viewed) -> View:

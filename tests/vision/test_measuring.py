@@ -2,6 +2,7 @@
 
 import io
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pillow_heif
@@ -12,6 +13,7 @@ from scipy.stats import binom
 from tests.samples import PEOPLE, PICTURES, KnowingFinder, sample, true_deg
 from vision import measure
 from vision.compare import Decision
+from vision.findings import finding
 from vision.measuring import PhotoFile
 from vision.sides import Side, magnitude_deg
 from vision.two_eyes import default_finders
@@ -214,6 +216,21 @@ def test_nothing_measurable_is_a_result_too(knowing):
     assert not result
     assert result.comparison.decision is Decision.CANNOT_TELL
     assert not measure(finders=knowing)
+
+
+class Doubting(KnowingFinder):
+    """Places every point rightly, and says that the network did not recognise the position."""
+
+    def find(self, photo, side):
+        return replace(super().find(photo, side), findings=(finding("network-found-nobody"),))
+
+
+def test_no_angle_comes_from_a_photo_whose_position_the_network_denies():
+    result = measure(left=sample("person01", "left"), right=sample("person01", "right"), finders=[Doubting()])
+    for trial in (result.left[0], result.right[0]):
+        assert not trial.rotation
+        assert "network-found-nobody" in [f.code for f in trial.rotation.findings]
+        assert trial.photos[0].landmarks.points, "kept to begin a measurement by hand with"
 
 
 # ---- with the pose model

@@ -103,11 +103,13 @@ def test_end_on_the_general_model_is_believed_less():
     assert end_on == pytest.approx(END_ON * side_on)
 
 
-def test_what_only_the_general_model_finds_is_used_and_told():
+def test_what_only_the_general_model_finds_is_a_beginning_for_the_hand_and_gives_no_angle():
     general = shifted(network(), 0)
     found = TwoEyes(Says(NOBODY), Says(general), Looks(general)).find(GREY, Side.RIGHT)
     assert found.points == general.points
     assert [f.code for f in found.findings] == ["network-found-nobody"]
+    assert not found.measurable
+    assert with_points_by_hand(found, {"acromion_left": (50.0, 40.0)}).measurable
     nobody = TwoEyes(Says(NOBODY), Says(NOBODY), Looks(general)).find(GREY, Side.RIGHT)
     assert [f.code for f in nobody.findings] == ["person-not-found"]
 
