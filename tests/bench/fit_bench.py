@@ -53,6 +53,8 @@ NAMES = {f"{p}_{s[0].upper()}": f"{p}_{s}" for p in PAIRED for s in ("left", "ri
 NAMES |= {key.upper() if key[-1].isdigit() else key: key for key in MIDLINE}
 SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
 MISS_PENALTY = 2 / 0.05
+TOGETHER_TRIED, WEIGHTS_TRIED = (1.0, 2.0, 3.0, 4.0), (0.5, 0.7, 0.8, 1.0)
+SHARED_TRIED = (0.0, 0.2, 0.3, 0.4, 0.5, 0.6)
 PHOTOS_ONLY = Sem(1e-3, "only the photos' own bands")
 
 
@@ -128,6 +130,8 @@ def posed_people(path: Path) -> Iterator[Shot]:
 
 def rendered_people(folder: Path) -> Iterator[Shot]:
     for path in sorted(folder.glob("*.json")):
+        if not path.with_suffix(".jpg").exists():
+            continue
         truth = json.loads(path.read_text())
         parts = path.stem.split("_")
         camera = truth["camera"]
@@ -412,8 +416,8 @@ def calibrate(shots: Sequence[Shot]) -> None:
 
     print(f"{len(views)} photos, {len({s.person for s, _ in views})} people")
     print("READ_TOGETHER, ANGLE_EVIDENCE_WEIGHT, mean log density, cover, width, score")
-    for together in (1.0, 2.0, 3.0, 4.0):
-        for weight in (0.5, 0.6, 0.7, 0.8, 1.0):
+    for together in TOGETHER_TRIED:
+        for weight in WEIGHTS_TRIED:
             fits = [
                 (s, fit_person([Trial([spread(v, together / READ_TOGETHER)], s.side)], angle_weight=weight)[0])
                 for s, v in views
@@ -425,7 +429,7 @@ def calibrate(shots: Sequence[Shot]) -> None:
             trials[s.person, s.side].append((s, v))
     kept = fitting.SHARED_READING_ERROR
     print("SHARED_READING_ERROR of several photos of a trial, mean log density, cover, width, score")
-    for shared in (0.0, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8):
+    for shared in SHARED_TRIED:
         fitting.SHARED_READING_ERROR = shared
         line(
             f"{shared:5.1f}",
