@@ -22,9 +22,10 @@ SIZE, SMALL = 256, 128
 GRID_DEG: FloatArray = np.arange(-BIN_EDGE_DEG, BIN_EDGE_DEG + 1e-9, BIN_STEP_DEG)
 CROP_FACTOR = 1.35  # side of the crop over the extent of the landmarks, the middle of the training's range
 SETTLE_STEPS = 4
-# Where the crop fits a person in position, the network says so with near certainty and places points to 2 to 4 % of
-# their extent; elsewhere it states 10 % and more (rendered people of the development set).
-ACCEPT_ABOVE = 0.5
+# Where the crop fits a person in position, the network says so with near certainty (0.996 and more for all rendered
+# people of the development set and from oblique and head end) and places points to 2 to 4 % of their extent; elsewhere
+# it states 10 % and more.
+ACCEPT_ABOVE = 0.9
 SAME_PERSON = 0.35  # distance of the boxes' centres, parts of their side
 CUT_OUT_DOUBT = 1.25  # a cut-out person looks unlike the training's pictures: their stated spread counts for more
 SURENESS_POWER = 4  # weight of a reading: its sureness to the minus fourth (development set and phantom pictures)
@@ -270,7 +271,8 @@ def _read_upright(pixels: ByteArray, starts: list[Box], passes: int) -> list[Rea
     first, box = best
     mirrored = [i % 2 == 0 for i in range(passes - 1)]
     others = [Box(box.x, box.y, box.side * (1 + 0.06 * (i // 2))) for i in range(passes - 1)]
-    return [first, *(read(pixels, others, mirrored) if mirrored else [])]
+    readings = [first, *(read(pixels, others, mirrored) if mirrored else [])]
+    return readings if min(r.in_position for r in readings) > ACCEPT_ABOVE else []
 
 
 def _same_person(readings: list[Reading]) -> list[Reading]:
