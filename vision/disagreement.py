@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from vision.landmark_names import counterpart
 from vision.landmarks import Landmark, Landmarks
 
 SECOND_LOOK = "second-look"
@@ -34,8 +35,8 @@ def mean_square(one: Landmarks, other: Landmarks) -> float | None:
         return None
     total = 0.0
     for name in shared:
-        partner = _partner(name)
-        if partner not in shared:
+        partner = counterpart(name)
+        if partner == name or partner not in shared:
             total += _square(one.points[name], other.points[name])
         elif name.endswith("_left"):
             a, b = one.points[name], one.points[partner]
@@ -52,12 +53,6 @@ def ratio(one: Landmarks, other: Landmarks) -> float:
     """
     square = mean_square(one, other)
     return 1.0 if square is None or square <= LIMIT else float(np.sqrt(square))
-
-
-def _partner(name: str) -> str:
-    if name.endswith("_left"):
-        return name.removesuffix("_left") + "_right"
-    return name.removesuffix("_right") + "_left" if name.endswith("_right") else ""
 
 
 def _square(a: Landmark, b: Landmark) -> float:

@@ -1,7 +1,7 @@
 """Landmarks of one photo as evidence: how far each is believed, and how likely a projection makes them."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from vision import torso
 from vision.arrays import FloatArray
 from vision.disagreement import SECOND_LOOK, ratio
 from vision.errors import FitError
+from vision.landmark_names import key_of
 from vision.landmarks import Landmark, Landmarks
 from vision.sides import Side
 
@@ -73,8 +74,6 @@ class View:
         Focal length, pixels; None when unknown.
     roll
         Mean and SD, radians, of the camera's roll where something tells it; None for a phone held by hand.
-    more
-        Landmarks of the same photo by other finders.
 
     """
 
@@ -83,15 +82,15 @@ class View:
     height: int
     focal_px: float | None
     roll: tuple[float, float] | None = None
-    more: tuple[Landmarks, ...] = field(default=())
 
     def points_for(self, side: Side) -> Iterator[tuple[str, Landmark]]:
-        """Yield name and landmark of every finder, for the names the torso has.
+        """Yield name and landmark of the finder and of the second look beside it, for the names the torso has.
 
         Only the elbow of the support arm has a place in it, the one opposite to ``side``; at the start either arm may
         be the support.
         """
-        for landmarks in (self.landmarks, *self.more):
+        second = self.landmarks.second
+        for landmarks in (self.landmarks,) if second is None else (self.landmarks, second):
             for name, point in landmarks.points.items():
                 if name in torso.INDEX and not (name.startswith("elbow") and name != f"elbow_{_support(side)}"):
                     yield name, point
@@ -148,7 +147,8 @@ class Evidence:
         cov = np.array([p.cov for p in self.points]) * np.array([[t.spread**2] for t in trust]) / self.focal**2
         floor = np.array([(t.floor * self.trunk) ** 2 for t in trust])
         self.cov = np.stack([cov[:, 0] + floor, cov[:, 1], cov[:, 2] + floor], -1)
-        self.disagreement = max((ratio(view.landmarks, other) for other in view.more), default=1.0)
+        second = view.landmarks.second
+        self.disagreement = 1.0 if second is None else ratio(view.landmarks, second)
         """How many times further apart finders place the same points than their spreads explain; at least 1."""
         self.cov *= self.disagreement**2
         self.miss = np.array([t.miss for t in trust])
@@ -156,9 +156,7 @@ class Evidence:
         self._twice_xy, self._twice_cov = np.tile(self.xy, (2, 1)), np.tile(self.cov, (2, 1))
         self.miss_variance = (GROSS_ERROR * self.trunk) ** 2
         groups: dict[tuple[str, str], int] = {}
-        self.group = np.array(
-            [groups.setdefault((p.source, torso.key_of(n)), len(groups)) for n, p in given], dtype=np.intp
-        )
+        self.group = np.array([groups.setdefault((p.source, key_of(n)), len(groups)) for n, p in given], dtype=np.intp)
         self.member = np.zeros((len(given), len(groups)))
         self.member[np.arange(len(given)), self.group] = 1
         swap = np.zeros(len(groups))
@@ -170,7 +168,7 @@ class Evidence:
         """Rough length of T in the photo, also where the trunk is seen foreshortened, normalised units."""
 
         def middle(*keys: str) -> FloatArray | None:
-            at = [self.xy[i] for i, n in enumerate(self.names) if torso.key_of(n) in keys]
+            at = [self.xy[i] for i, n in enumerate(self.names) if key_of(n) in keys]
             return np.mean(at, axis=0) if at else None
 
         length = 0.35 * float(np.max(np.ptp(self.xy, axis=0)))

@@ -44,6 +44,13 @@ The value in tenths with the smallest interval score of side-on plus foot end, 4
 the same command prints it.  It agrees with the correlation of the errors of the two viewpoints, +0.36 (95 % interval
 +0.13 to +0.53, 79 trials of 40 rendered people, ``python -m tests.bench.error_correlation``).
 """
+
+
+def told_again(count: int) -> float:
+    """Return by what the information of ``count`` photos of a trial read by one network is divided."""
+    return 1 + SHARED_READING_ERROR * (count - 1)
+
+
 DISAGREE_OVERLAP = 0.3
 """Overlap (Bhattacharyya) of landmarks and direct evidence below which they are pooled instead of multiplied."""
 
@@ -138,7 +145,7 @@ def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) ->
     direct_log = log_posterior - by_landmarks
     read = sum(v.landmarks.angle is not None for v in trial.views)
     if read > 1:
-        log_posterior = log_posterior / (1 + SHARED_READING_ERROR * (read - 1))
+        log_posterior = log_posterior / told_again(read)
     variance = variances(coarse.matrix, [torso.BREADTH])[:, 0]
     nearest = np.clip(np.rint((fine - low) / (high - low) * (len(coarse.theta_deg) - 1)).astype(int), 0, None)
     return _Profile(

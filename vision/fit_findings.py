@@ -15,6 +15,7 @@ from vision import torso
 from vision.arrays import FloatArray
 from vision.evidence import Evidence, View
 from vision.findings import Finding, finding
+from vision.landmark_names import key_of
 from vision.landmarks import Landmark, Landmarks
 from vision.rotation import Posterior
 from vision.sides import Side
@@ -54,7 +55,7 @@ POINT_WORDS = {
 def words(name: str) -> str:
     """Return a landmark's name in plain words."""
     side = "left" if name.endswith("_left") else "right"
-    return POINT_WORDS[torso.key_of(name)].format(side=side)
+    return POINT_WORDS[key_of(name)].format(side=side)
 
 
 def opening_azimuth_deg(side: Side) -> float:
@@ -185,9 +186,10 @@ def _moved(view: View, at: FloatArray, change: Callable[[Landmark], Landmark]) -
             for n, p in landmarks.points.items()
             if n in torso.INDEX
         }
-        return replace(landmarks, points=points)
+        second = None if landmarks.second is None else move(landmarks.second)
+        return replace(landmarks, points=points, second=second)
 
-    return replace(view, landmarks=move(view.landmarks), more=tuple(move(m) for m in view.more))
+    return replace(view, landmarks=move(view.landmarks))
 
 
 def _points(problem: Problem, theta_deg: float, x: FloatArray) -> list[Finding]:
@@ -197,7 +199,7 @@ def _points(problem: Problem, theta_deg: float, x: FloatArray) -> list[Finding]:
             n
             for v in problem.views
             for n, p, own in zip(v.names, v.points, v.own, strict=True)
-            if own and not p.seen and torso.key_of(n) in CORE
+            if own and not p.seen and key_of(n) in CORE
         }
     )
     if hidden:
@@ -223,7 +225,7 @@ def _points(problem: Problem, theta_deg: float, x: FloatArray) -> list[Finding]:
         judged = [t for t in zip(view.names, off, exchanged, view.own, strict=True) if t[3]]
         count += len(judged)
         gross += [n for n, p, e, _ in judged if p > GROSS and e < GROSS]
-        swapped |= {torso.key_of(n) for n, _, e, _ in judged if e > GROSS}
+        swapped |= {key_of(n) for n, _, e, _ in judged if e > GROSS}
         if view.disagreement > 1:
             found.append(finding("finders-disagree", times=f"{view.disagreement:.1f}"))
     if len(gross) > TOO_MANY_GROSS * count:

@@ -328,8 +328,7 @@ def view_of(landmarks: Landmarks, width: int, height: int, focal_px: float | Non
     turns = turns_to_upright(landmarks)
     # turned counter-clockwise to stand upright: the camera was rolled counter-clockwise, which is negative roll
     roll = None if turns == 0 else (math.remainder(-turns * math.pi / 2, 2 * math.pi), SIDEWAYS_ROLL_SD)
-    more = () if landmarks.second is None else (landmarks.second,)
-    return View(landmarks, width, height, focal_px, roll, more)
+    return View(landmarks, width, height, focal_px, roll)
 
 
 def as_finding(error: PhotoError | FitError) -> Finding:

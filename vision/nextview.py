@@ -15,7 +15,8 @@ from vision import camera as cam
 from vision import torso
 from vision.arrays import FloatArray
 from vision.evidence import Evidence, View
-from vision.fit import ANGLE_EVIDENCE_WEIGHT, SHARED_READING_ERROR, TorsoFit
+from vision.fit import ANGLE_EVIDENCE_WEIGHT, TorsoFit, told_again
+from vision.landmark_names import key_of
 from vision.landmarks import AngleEvidence, Landmark, Landmarks
 from vision.sides import Side
 from vision.solver import LOG_DEPTH_MEAN, Problem, Shot
@@ -187,9 +188,9 @@ def _width_then_deg(fit: TorsoFit, viewpoint: Viewpoint, width_now_deg: float) -
     extra = max(0.0, then**-2 - now**-2)
     direct = [ANGLE_EVIDENCE_WEIGHT / _variance_deg2(a) for v in fit.problem.views if (a := v.view.landmarks.angle)]
     if direct:
-        shared = 1 + SHARED_READING_ERROR * (len(direct) - 1)
+        shared = told_again(len(direct))
         total = information * shared + extra + float(np.mean(direct))
-        return min(width_now_deg, 2 * HALF_WIDTH / math.sqrt(total / (shared + SHARED_READING_ERROR)))
+        return min(width_now_deg, 2 * HALF_WIDTH / math.sqrt(total / told_again(len(direct) + 1)))
     return 2 * HALF_WIDTH / math.sqrt(information + extra)
 
 
@@ -250,7 +251,7 @@ def _imagine(
 
 
 def _label(name: str, side: Side) -> str:
-    key = torso.key_of(name)
+    key = key_of(name)
     if key == name:
         return key
     return f"{key}:{'up' if name.endswith(_opening(side).value) else 'low'}"

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.arrays import FloatArray
-from vision.landmark_names import PAIRED
+from vision.landmark_names import PAIRED, counterpart, key_of
 from vision.sides import Side
 
 # ---- freedom of the body, in the order of the parameter vector
@@ -93,22 +93,7 @@ NAMES: tuple[str, ...] = tuple(
     for name in ((f"{key}_left", f"{key}_right") if key in PAIRED else (key,))
 )
 INDEX = {name: k for k, name in enumerate(NAMES)}
-PARTNER = np.array(
-    [
-        INDEX[n.removesuffix("_left") + "_right"]
-        if n.endswith("_left")
-        else INDEX[n.removesuffix("_right") + "_left"]
-        if n.endswith("_right")
-        else k
-        for k, n in enumerate(NAMES)
-    ]
-)
-
-
-def key_of(name: str) -> str:
-    """Return the name without its side."""
-    return name.removesuffix("_left").removesuffix("_right")
-
+PARTNER = np.array([INDEX[counterpart(n)] for n in NAMES])
 
 _ORDER = ("acromion_left", "acromion_right", "hip_joint_left", "hip_joint_right", "girdle", "pelvis")
 _FRAMES = ("trunk", "girdle", "waist", "world")

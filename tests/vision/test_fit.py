@@ -163,8 +163,8 @@ def test_two_finders_that_disagree_widen_the_band_and_it_is_told():
     one, rng = person(50, -100, sd_px=2), np.random.default_rng(4)
     near = changed(one, lambda n, x, y: (n, x + rng.normal(0, 2), y + rng.normal(0, 2)))
     far = changed(one, lambda n, x, y: (n, x + rng.normal(0, 25), y + rng.normal(0, 25)))
-    agreeing = fit_trial([replace(view(one), more=(of_source(near, "eye"),))], Side.RIGHT)
-    apart = fit_trial([replace(view(one), more=(of_source(far, "eye"),))], Side.RIGHT)
+    agreeing = fit_trial([view(replace(one, second=of_source(near, "eye")))], Side.RIGHT)
+    apart = fit_trial([view(replace(one, second=of_source(far, "eye")))], Side.RIGHT)
     assert apart.posterior.sd_deg > 1.5 * agreeing.posterior.sd_deg
     assert "finders-disagree" in codes(apart)
     assert "finders-disagree" not in codes(agreeing)

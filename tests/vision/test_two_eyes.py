@@ -149,7 +149,7 @@ def test_eyes_that_look_at_different_places_widen_the_band_weaken_the_angle_head
     fits = {}
     for share in (0.0, 0.05, 1.0):
         second = TwoEyes(Says(seen), Says(NOBODY), Looks(seen, (share * trunk, 0.0))).find(GREY, Side.RIGHT).second
-        fits[share] = fit_trial([replace(view(seen), more=(second,))], Side.RIGHT)
+        fits[share] = fit_trial([view(replace(seen, second=second))], Side.RIGHT)
     codes = {share: {f.code for f in fit.findings} for share, fit in fits.items()}
     assert "finders-disagree" not in codes[0.0] | codes[0.05]
     assert "finders-disagree" in codes[1.0]
@@ -192,7 +192,7 @@ def test_what_the_second_eye_has_exchanged_is_not_for_people_to_check():
     found = TwoEyes(Says(seen), Says(NOBODY), Looks(seen)).find(GREY, Side.RIGHT)
     other = {n: n.replace("left", "?").replace("right", "left").replace("?", "right") for n in found.second.points}
     exchanged = replace(found.second, points={other[n]: p for n, p in found.second.points.items()})
-    fit = fit_trial([replace(view(seen), more=(exchanged,))], Side.RIGHT)
+    fit = fit_trial([view(replace(seen, second=exchanged))], Side.RIGHT)
     assert not {"pairs-swapped", "points-off", "points-implausible", "finders-disagree"} & {
         f.code for f in fit.findings
     }

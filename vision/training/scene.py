@@ -9,7 +9,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from vision.landmark_names import MIRRORED, NAMES
+from vision.landmark_names import MIRRORED, NAMES, key_of
 from vision.training.clothes import Layers, Wardrobe
 from vision.training.posing import SEEN_DEPTH_M, Posed, Poser, sample_kneeling, unit
 from vision.training.raster import barycentric, draw
@@ -103,7 +103,7 @@ class Studio:
         self.device = poser.device
         self.g = torch.Generator(self.device).manual_seed(seed)
         self.host = random.Random(seed)  # noqa: S311  choices made on the host: reading one back would stall the device
-        depth = [SEEN_DEPTH_M[n.removesuffix("_left").removesuffix("_right")] for n in NAMES]
+        depth = [SEEN_DEPTH_M[key_of(n)] for n in NAMES]
         self.seen_depth = torch.tensor(depth, device=self.device)
         self._pool: tuple[Posed, Tensor] | None = None
         self._drawn = 0

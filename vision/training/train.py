@@ -13,6 +13,7 @@ that posing, drawing and training overlap.
 """
 
 import argparse
+import functools
 import json
 import multiprocessing
 import os
@@ -85,10 +86,16 @@ class Source:
     seed: int
 
     def studio(self) -> Studio:
-        """Load the bodies and set up the studio."""
-        poser = Poser(BodyModel.load(self.bodies), torch.device(self.device))
-        poser.scores = poser.scores[: max(2, round(len(poser.scores) * self.share_bodies))]
-        return Studio(poser, self.recipe, self.seed)
+        """Set up the studio."""
+        return Studio(_poser(self.bodies, self.share_bodies, self.device), self.recipe, self.seed)
+
+
+@functools.cache
+def _poser(bodies: Path, share: float, device: str) -> Poser:
+    """Load the bodies, once for all studios of a process."""
+    poser = Poser(BodyModel.load(bodies), torch.device(device))
+    poser.scores = poser.scores[: max(2, round(len(poser.scores) * share))]
+    return poser
 
 
 def _draw_for_ever(source: Source, count: int, drawn: "multiprocessing.Queue[Batch]") -> None:
@@ -281,7 +288,7 @@ def main() -> None:
         torch.save(weights, args.out / "weights.pt")
         card = {
             "recipe": asdict(recipe),
-            "bodies": max(2, round(len(BodyModel.load(args.bodies).scores) * args.share_bodies)),
+            "bodies": len(_poser(args.bodies, args.share_bodies, str(device)).scores),
             "seed": args.seed,
             "processors": world,
         }
