@@ -63,6 +63,16 @@ class Case:
         )
 
 
+def trunk_px(truth: dict, xy: np.ndarray) -> float:
+    """Length of the trunk in the picture, pixels; one seen end-on is short there: then by the camera's scale."""
+    marks = truth["landmarks"]
+    p3 = {n: np.array(marks[n]["xyz"]) for n in ("acromion_L", "acromion_R", "hip_joint_L", "hip_joint_R")}
+    length = np.linalg.norm(p3["acromion_L"] + p3["acromion_R"] - p3["hip_joint_L"] - p3["hip_joint_R"]) / 2
+    depth = np.mean([marks[n]["depth"] for n in p3])
+    in_picture = float(np.linalg.norm(xy[:2].mean(0) - xy[4:6].mean(0)))
+    return max(in_picture, float(length * truth["camera"]["fx"] / depth))
+
+
 def read_folder(
     folder: Path,
     passes: int,
@@ -85,12 +95,7 @@ def read_folder(
         name = [PHANTOM.get(n, n.replace("_left", "_L").replace("_right", "_R")) for n in NAMES]
         marks = truth["landmarks"]
         xy = np.array([marks[n]["px"] for n in name]) * scale
-        trunk = float(np.linalg.norm(xy[:2].mean(0) - xy[4:6].mean(0)))
-        # a trunk seen end-on is short in the picture: then its length by the camera's scale
-        p3 = {n: np.array(marks[n]["xyz"]) for n in ("acromion_L", "acromion_R", "hip_joint_L", "hip_joint_R")}
-        length = np.linalg.norm(p3["acromion_L"] + p3["acromion_R"] - p3["hip_joint_L"] - p3["hip_joint_R"]) / 2
-        depth = np.mean([marks[n]["depth"] for n in p3])
-        trunk = max(trunk, float(length * truth["camera"]["fx"] / depth) * scale)
+        trunk = trunk_px(truth, xy / scale) * scale
         cases.append(
             Case(
                 path.stem, parts[0], parts[1], parts[2] if len(parts) > 2 else "side", truth["theta_deg"],

@@ -96,7 +96,7 @@ def main() -> None:
             name = f"{kind}_{i:02d}"
             rng = np.random.default_rng([args.seed, k, i])
             who = torch.tensor([int(rng.integers(len(poser.scores)))])
-            posed = poser.other(poser.bodies(who), torch.tensor([k % len(KINDS)]), generator)
+            posed = poser.other(poser.bodies(poser.scores[who]), torch.tensor([k % len(KINDS)]), generator)
             if (args.out / f"{name}.jpg").exists():
                 continue
             marks = {

@@ -20,6 +20,7 @@ from vision.training.bodies import BodyModel
 from vision.training.network import Eye, Locator, own_weights
 from vision.training.posing import Poser
 from vision.training.scene import Recipe, Studio
+from vision.training.shots import Photographer
 
 PRECISE = ("/stem", "/heat")
 PICTURES, DRAWN_AT_ONCE, PICTURE_SEED = 96, 8, 99
@@ -73,14 +74,16 @@ class _Pictures:
 
     def __init__(self, bodies: Path, count: int) -> None:
         poser = Poser(BodyModel.load(bodies), torch.device("cpu"))
-        self.studio = Studio(poser, Recipe(pool=count), PICTURE_SEED)
+        recipe = Recipe(pool=count)
+        self.studio = Studio(poser, recipe, PICTURE_SEED)
+        self.photographer = Photographer(recipe, poser.device, PICTURE_SEED)
         self.left = count
 
     def get_next(self) -> dict[str, np.ndarray] | None:
         if self.left <= 0:
             return None
         self.left -= DRAWN_AT_ONCE
-        return {"image": self.studio.batch(DRAWN_AT_ONCE).image.numpy()}
+        return {"image": self.photographer.shoot(self.studio.draw(DRAWN_AT_ONCE)).image.numpy()}
 
 
 def _compute_in_integers(path: Path, pictures: _Pictures) -> None:

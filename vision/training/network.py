@@ -33,6 +33,10 @@ class Block(nn.Module):
         return y
 
 
+def _stage(inside: int, outside: int, blocks: int) -> nn.Sequential:
+    return nn.Sequential(Block(inside, outside, 2), *(Block(outside, outside) for _ in range(blocks - 1)))
+
+
 def _stem(width: int) -> nn.Sequential:
     return nn.Sequential(nn.Conv2d(3, width, 5, 2, 2, bias=False), nn.BatchNorm2d(width), nn.ReLU())
 
@@ -55,6 +59,9 @@ class Reading:
         Shape (B, BINS): logits over the rotation angle, from -BIN_EDGE_DEG to BIN_EDGE_DEG.
     azimuth
         Shape (B, 2): cosine and sine, not normalised.
+    lines
+        Shape (B, 6): as :attr:`vision.training.scene.Batch.lines`, flattened, not normalised.  Only for learning: it
+        tells the turn of the pelvis apart from that of the chest.
     in_position
         Shape (B,): logit.
 
@@ -67,20 +74,21 @@ class Reading:
     seen: Tensor
     bins: Tensor
     azimuth: Tensor
+    lines: Tensor
     in_position: Tensor
 
 
 class Eye(nn.Module):
     """Landmarks with covariance, and a distribution over the angle, from a crop of 256 x 256 pixels."""
 
-    def __init__(self, angle_head: bool = True) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        c = (32, 48, 96, 192, 256)
+        c = (32, 48, 96, 192, 320)
         self.stem = _stem(c[0])
         self.l1 = Block(c[0], c[1], 2)
-        self.l2 = nn.Sequential(Block(c[1], c[2], 2), Block(c[2], c[2]))
-        self.l3 = nn.Sequential(Block(c[2], c[3], 2), Block(c[3], c[3]), Block(c[3], c[3]))
-        self.l4 = nn.Sequential(Block(c[3], c[4], 2), Block(c[4], c[4]))
+        self.l2 = _stage(c[1], c[2], 3)
+        self.l3 = _stage(c[2], c[3], 5)
+        self.l4 = _stage(c[3], c[4], 3)
         self.u4, self.u3 = nn.Conv2d(c[4], 96, 1), nn.Conv2d(c[3], 96, 1)
         self.u2, self.u1 = nn.Conv2d(c[2], 96, 1), nn.Conv2d(c[1], 48, 1)
         self.d2 = nn.Sequential(nn.Conv2d(96, 48, 3, 1, 1, bias=False), nn.BatchNorm2d(48), nn.ReLU())
@@ -89,11 +97,10 @@ class Eye(nn.Module):
         self.local = nn.Parameter(torch.randn(K, 48 + 64, 6) * 0.02)
         self.local_bias = nn.Parameter(torch.zeros(K, 6))
         self.near = nn.Linear(c[4], 64)
-        self.squeeze = nn.Linear(K * 16, 128)
+        self.squeeze = nn.Linear(K * 16, 192)
         self.local_squeeze = nn.Parameter(torch.randn(K, 48, 16) * 0.1)
-        self.whole = nn.Sequential(nn.Linear(c[4] * 2 + K * 3 + 128, 256), nn.ReLU(), nn.Linear(256, 192), nn.ReLU())
-        self.out = nn.Linear(192, BINS + 2 + 1)
-        self.angle_head = angle_head
+        self.whole = nn.Sequential(nn.Linear(c[4] * 2 + K * 3 + 192, 384), nn.ReLU(), nn.Linear(384, 256), nn.ReLU())
+        self.out = nn.Linear(256, BINS + 2 + 1 + 6)
 
     def forward(self, image: Tensor) -> Reading:
         """Read a batch of crops, shape (B, 3, 256, 256), 0..1."""
@@ -123,7 +130,7 @@ class Eye(nn.Module):
         shape = torch.cat([local[..., 1:3] - 4.0, local[..., 3:4]], -1)
         return Reading(
             xy, local[..., 0], shape, local[..., 4] - 3.0, local[..., 5], out[:, :BINS], out[:, BINS : BINS + 2],
-            out[:, BINS + 2],
+            out[:, BINS + 3 :], out[:, BINS + 2],
         )  # fmt: skip
 
 

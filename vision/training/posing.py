@@ -267,10 +267,9 @@ class Poser:
             flat = self.smoother @ flat
         return flat.view(N_VERTICES, x.shape[0], x.shape[2]).permute(1, 0, 2) if batched else flat
 
-    def bodies(self, which: Tensor) -> Rest:
-        """Rest shapes of the bodies with the given numbers, shape (B,)."""
-        flat = self.mean + self.scores[which] @ self.components
-        all_points = flat.view(len(which), -1, 3)
+    def bodies(self, scores: Tensor) -> Rest:
+        """Rest shapes of bodies with the given scores, shape (B, K)."""
+        all_points = (self.mean + scores @ self.components).view(len(scores), -1, 3)
         points = {name: all_points[:, N_VERTICES + i] for i, name in enumerate(POINTS)}
         return Rest(all_points[:, :N_VERTICES], points)
 

@@ -1,21 +1,23 @@
-"""Camera, light, room and photographic faults: from posed, dressed bodies to labelled pictures."""
+"""Camera, light and room: from posed, dressed bodies to labelled pictures without photographic faults."""
 
+import functools
 import math
-import random
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from typing import Any
 
 import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from vision.landmark_names import MIRRORED, NAMES, key_of
+from vision.landmark_names import NAMES, key_of
 from vision.training.clothes import Layers, Wardrobe
-from vision.training.posing import SEEN_DEPTH_M, Posed, Poser, sample_kneeling, unit
+from vision.training.posing import SEEN_DEPTH_M, Posed, Poser, Rest, sample_kneeling, unit
 from vision.training.raster import barycentric, draw
 
 FAR_M = 1e6
 LIGHT_MAP = 160
+SOLIDS, PATCHES = 5, 6
 
 
 @dataclass(frozen=True)
@@ -28,6 +30,8 @@ class Recipe:
         Side of the square pictures, pixels.
     supersample
         Pictures are drawn this much larger and reduced.
+    margin
+        And show this much more around the person, so that :mod:`vision.training.shots` can frame them anew.
     other_positions, empty
         Share of pictures with a person in another position, and with nobody.
     clothes, photographic, clutter, solids, occlusion
@@ -38,11 +42,16 @@ class Recipe:
         Whole photographs, for the locator; otherwise crops around the person, for the network.
     pool
         How many people are posed at once.
+    blend_bodies
+        Share of people whose shape lies between two of the bodies.
+    fused
+        Compile the work on pixels into few kernels (graphics processor only).
 
     """
 
     size: int = 256
     supersample: float = 1.25
+    margin: float = 1.2
     other_positions: float = 0.11
     empty: float = 0.04
     clothes: bool = True
@@ -53,6 +62,13 @@ class Recipe:
     any_view: bool = True
     wide: bool = False
     pool: int = 768
+    blend_bodies: float = 0.5
+    fused: bool = False
+
+    @property
+    def drawn_size(self) -> int:
+        """Side of the drawn pictures before they are framed, pixels."""
+        return round(self.size * self.supersample * self.margin)
 
 
 @dataclass
@@ -72,6 +88,9 @@ class Batch:
     rotation_right_deg, azimuth_deg
         Shape (B,): the angle; direction of the camera around the trunk (0 = the person's right side,
         90 = from the head, 180 = left side, -90 = from the feet).
+    lines
+        Shape (B, 2, 3): directions of the hip line and of the shoulder line, right to left, unit vectors in the frame
+        of the line of sight to the trunk (x right, y down, z away from the camera).
     in_position
         Shape (B,) bool: False for other positions and empty rooms; then only this label counts.
     quarter_turns
@@ -85,13 +104,12 @@ class Batch:
     seen: Tensor
     rotation_right_deg: Tensor
     azimuth_deg: Tensor
+    lines: Tensor
     in_position: Tensor
     quarter_turns: Tensor
 
-    def parts(self, count: int) -> list["Batch"]:
-        """Split into ``count`` batches of equal size."""
-        pieces = [getattr(self, f.name).chunk(count) for f in fields(self)]
-        return [Batch(*some) for some in zip(*pieces, strict=True)]
+    def __getitem__(self, which: slice | Tensor) -> "Batch":
+        return Batch(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
 class Studio:
@@ -102,11 +120,12 @@ class Studio:
         self.wardrobe = Wardrobe(poser)
         self.device = poser.device
         self.g = torch.Generator(self.device).manual_seed(seed)
-        self.host = random.Random(seed)  # noqa: S311  choices made on the host: reading one back would stall the device
         depth = [SEEN_DEPTH_M[key_of(n)] for n in NAMES]
         self.seen_depth = torch.tensor(depth, device=self.device)
         self._pool: tuple[Posed, Tensor] | None = None
         self._drawn = 0
+        fuse = _fused if recipe.fused else _as_it_is
+        self._body_pixels, self._room_pixels = fuse(_body_pixels), fuse(_room_pixels)
 
     # ------------------------------------------------------------------ random numbers
 
@@ -121,8 +140,7 @@ class Studio:
     # ------------------------------------------------------------------ people
 
     def _pose(self, B: int, n_other: int, overrides: dict[str, Tensor]) -> tuple[Posed, Tensor]:
-        which = torch.randint(len(self.poser.scores), (B,), generator=self.g, device=self.device)
-        rest = self.poser.bodies(which)
+        rest = self._bodies(B)
         kneeling = B - n_other
         p = sample_kneeling(kneeling, self.g, self.device) | overrides
         posed = self.poser.kneel(rest[:kneeling], p)
@@ -131,6 +149,12 @@ class Studio:
             kind = torch.randint(7, (n_other,), generator=self.g, device=self.device)
             posed = posed.joined(self.poser.other(rest[kneeling:], kind, self.g))
         return posed, in_position
+
+    def _bodies(self, B: int) -> Rest:
+        """Rest shapes: one of the bodies, or between two; the blend keeps the variance, since scores have mean 0."""
+        one, two = torch.randint(len(self.poser.scores), (2, B), generator=self.g, device=self.device)
+        share = torch.where(self.u(0, 1, B) < self.recipe.blend_bodies, self.u(0, math.pi / 4, B), 0.0)[:, None]
+        return self.poser.bodies(self.poser.scores[one] * torch.cos(share) + self.poser.scores[two] * torch.sin(share))
 
     def people(self, B: int, overrides: dict[str, Tensor] | None = None) -> tuple[Posed, Tensor]:
         """Posed people and which of them are in position.
@@ -159,9 +183,9 @@ class Studio:
         if azimuth_deg is None:
             side = torch.where(self.u(0, 1, B) < 0.5, 0.0, 180.0) + self.n(13, B)
             choice = self.u(0, 1, B)
-            azimuth = torch.where(choice < 0.56, side, self.u(-180, 180, B))
-            azimuth = torch.where((choice >= 0.56) & (choice < 0.72), -90 + self.n(18, B), azimuth)
-            azimuth = torch.where((choice >= 0.72) & (choice < 0.79), 90 + self.n(18, B), azimuth)
+            azimuth = torch.where(choice < 0.52, side, self.u(-180, 180, B))
+            azimuth = torch.where((choice >= 0.52) & (choice < 0.67), -90 + self.n(18, B), azimuth)
+            azimuth = torch.where((choice >= 0.67) & (choice < 0.74), 90 + self.n(18, B), azimuth)
             if not self.recipe.any_view:
                 azimuth = side
         else:
@@ -183,16 +207,13 @@ class Studio:
     # ------------------------------------------------------------------ a batch
 
     @torch.no_grad()
-    def batch(
-        self, B: int, overrides: dict[str, Tensor] | None = None, azimuth_deg: Tensor | None = None, mirror: bool = True
-    ) -> Batch:
-        """Draw ``B`` labelled pictures.
+    def draw(self, B: int, overrides: dict[str, Tensor] | None = None, azimuth_deg: Tensor | None = None) -> Batch:
+        """Draw ``B`` labelled pictures of side ``recipe.drawn_size``, as yet unframed and faultless.
 
         ``overrides`` fixes pose parameters (for sweeps), ``azimuth_deg`` the viewpoint.
         """
         rec, dev = self.recipe, self.device
-        S = rec.size
-        D = round(S * rec.supersample)
+        D = rec.drawn_size
         posed, in_position = self.people(B, overrides)
         layers = self.wardrobe.dress(posed, self.g)
         if not rec.clothes:
@@ -219,10 +240,10 @@ class Studio:
             scale = torch.exp(self.u(math.log(1.05), math.log(5.0), B))
             room_to_move = self.u(-0.5, 0.5, B, 2) * ((1 - 1 / scale) * 0.98)[:, None]
         else:
-            scale = torch.where(loose < 0.85, self.u(1.12, 1.65, B), self.u(1.65, 2.4, B))
-            scale = torch.where(loose > 0.95, self.u(0.8, 1.12, B), scale)  # cut off
-            room_to_move = self.n(0.04, B, 2)
-        s = extent * scale
+            scale = torch.where(loose < 0.85, self.u(1.15, 1.62, B), self.u(1.62, 2.3, B))
+            scale = torch.where(loose > 0.95, self.u(0.8, 1.15, B), scale)  # cut off
+            room_to_move = self.n(0.03, B, 2)
+        s = extent * scale * rec.margin
         c = (low + high) / 2 + room_to_move * s[:, None]
 
         def to_picture(p: Tensor) -> Tensor:
@@ -236,15 +257,6 @@ class Studio:
         pv, vz = see(people_v)
         xyz = torch.cat([to_picture(pv) * D, vz[..., None]], -1)
         triangle, depth = draw(xyz, field, tris, D, D)
-        hit = triangle >= 0
-        v, w = barycentric(xyz, tris, triangle)
-        flat = v.view(B, -1)
-
-        def at_pixels(values: Tensor) -> Tensor:
-            got = values.gather(1, flat[..., None].expand(-1, -1, 3)).view(B, D, D, 3, 3)
-            return (got * w[..., None]).sum(3)
-
-        normal, colour, point = F.normalize(at_pixels(people_n), dim=-1), at_pixels(people_c), at_pixels(people_v)
 
         # what is seen of the landmarks
         to = to_picture(lp)
@@ -255,52 +267,17 @@ class Studio:
         ray = torch.sqrt(1 + (lp**2).sum(-1))
         seen = inside & ((lz - surface) * ray < self.seen_depth)
 
-        # light
         sun = unit(self.n(1.0, B, 3) * torch.tensor([1, 1, 0.45], device=dev) + torch.tensor([0, 0, 0.9], device=dev))
         sun = torch.stack([sun[:, 0], sun[:, 1], sun[:, 2].clamp_min(0.12)], -1)
-        fill = unit(self.n(1.0, B, 3))
-        lit = self._lit(layers, sun, L.mean(1))
-        ambient, strength, filling = self.u(0.25, 0.75, B, 1, 1), self.u(0.15, 0.9, B, 1, 1), self.u(0, 0.35, B, 1, 1)
-        shadow_depth = self.u(0.3, 1.0, B, 1, 1)
-        bright = 1 - shadow_depth * (1 - lit(point))
-        direct = (normal * sun[:, None, None]).sum(-1).clamp_min(0) * strength * bright
-        shade = ambient * (0.72 + 0.28 * normal[..., 2]) + direct
-        shade = shade + (normal * fill[:, None, None]).sum(-1).clamp_min(0) * filling
-        shade = shade * (0.6 + 0.4 * (point[..., 2] / 0.35).clamp(0, 1))
-        view = F.normalize(C[:, None, None] - point, dim=-1)
-        half = F.normalize(view + sun[:, None, None], dim=-1)
-        gloss = (half * normal).sum(-1).clamp_min(0) ** 24 * self.u(0, 0.25, B, 1, 1) * bright
-        tint = 1 + self.n(0.06, B, 1, 1, 3)
-        body = colour * shade[..., None] * tint + gloss[..., None]
-
-        back = self._room(B, D, R, C, L.mean(1), c, s, lit, shadow_depth, ambient + 0.6 * strength)
-        image = torch.where(hit[..., None], body, back).permute(0, 3, 1, 2)
-        if rec.occlusion:
-            image, covered = self._occluders(image, to)
-            seen = seen & ~covered
-        image = F.interpolate(image, S, mode="bilinear", antialias=True, align_corners=False)
+        light = self._light(layers, sun, L.mean(1))
+        body = self._body_pixels(people_v, people_n, people_c, xyz, tris, triangle, C, light)
+        image = self._room_pixels(body, triangle >= 0, self._room(B, R, C, L.mean(1), c, s), light)
 
         trunk_z = lz[:, 4:6].mean(1, keepdim=True)
-        relative = (lz - trunk_z) / trunk_z / s[:, None]
-        theta = posed.rotation_right_deg
-        turn = torch.where(
-            self.u(0, 1, B) < (0.3 if rec.wide else 0.05), torch.randint(1, 4, (B,), generator=self.g, device=dev), 0
-        )
-        if mirror:
-            flip = self.u(0, 1, B) < 0.5
-            image = torch.where(flip[:, None, None, None], image.flip(3), image)
-            mirrored = torch.stack([1 - to[..., 0], to[..., 1]], -1)[:, MIRRORED]
-            to = torch.where(flip[:, None, None], mirrored, to)
-            relative = torch.where(flip[:, None], relative[:, MIRRORED], relative)
-            seen = torch.where(flip[:, None], seen[:, MIRRORED], seen)
-            theta = torch.where(flip, -theta, theta)
-            azimuth = torch.where(flip, (360 - azimuth) % 360 - 180, azimuth)  # right side 0 becomes left side 180
-        for k in (1, 2, 3):
-            m = turn == k
-            image = torch.where(m[:, None, None, None], image.rot90(k, (2, 3)), image)
-        if rec.photographic:
-            image = self._photograph(image)
-        return Batch(image.clamp(0, 1), to, relative, seen, theta, azimuth, in_position, turn)
+        return Batch(
+            image, to, (lz - trunk_z) / trunk_z / s[:, None], seen, posed.rotation_right_deg, azimuth,
+            _lines(L, C, R), in_position, torch.zeros(B, dtype=torch.long, device=dev),
+        )  # fmt: skip
 
     # ------------------------------------------------------------------ parts
 
@@ -308,7 +285,7 @@ class Studio:
         """Put a second person into some of the pictures, beside or behind; clothes painted on the skin."""
         B = len(C)
         n = max(1, B // 10)
-        rest = self.poser.bodies(torch.randint(len(self.poser.scores), (n,), generator=self.g, device=self.device))
+        rest = self._bodies(n)
         kind = torch.randint(3, (n,), generator=self.g, device=self.device)
         other = self.poser.other(rest, torch.where(kind == 2, 6, kind), self.g)
         who = torch.randperm(B, generator=self.g, device=self.device)[:n]
@@ -341,208 +318,214 @@ class Studio:
             torch.cat([layers.triangles, self.poser.triangles + start]),
         )  # fmt: skip
 
-    def _lit(self, layers: Layers, sun: Tensor, centre: Tensor) -> Callable[[Tensor], Tensor]:
-        """Return a function telling, for world points (B, ..., 3), how much of the sun reaches them (0..1)."""
+    def _light(self, layers: Layers, sun: Tensor, centre: Tensor) -> dict[str, Tensor]:
+        """Draw light and shadow: where the sun stands, what it reaches, how strong everything is."""
+        B = len(sun)
         up = torch.tensor([0.3, 0.2, 1.0], device=self.device).expand_as(sun)
         a = unit(torch.linalg.cross(sun, up))
-        b = torch.linalg.cross(sun, a)
-        M = torch.stack([a, b, -sun], 1)
-        G = LIGHT_MAP
+        view = torch.stack([a, torch.linalg.cross(sun, a), -sun], 1)
+        light = {
+            "sun": sun, "view": view, "centre": centre, "fill": unit(self.n(1.0, B, 3)),
+            "ambient": self.u(0.25, 0.75, B, 1, 1), "strength": self.u(0.15, 0.9, B, 1, 1),
+            "filling": self.u(0, 0.35, B, 1, 1), "shadow_depth": self.u(0.3, 1.0, B, 1, 1),
+            "gloss": self.u(0, 0.25, B, 1, 1), "tint": 1 + self.n(0.06, B, 1, 1, 3),
+        }  # fmt: skip
+        seen_from_sun = _from_sun(light, layers.vertices)
+        _, depth = draw(seen_from_sun, layers.field, layers.triangles, LIGHT_MAP, LIGHT_MAP)
+        return light | {"reached": depth[:, None].clamp_max(60.0)}
 
-        def project(X: Tensor) -> Tensor:
-            q = torch.einsum("bij,bnj->bni", M, X - centre[:, None])
-            return torch.cat([(q[..., :2] / 2.4 + 0.5) * G, q[..., 2:] + 5.0], -1)
-
-        _, depth = draw(project(layers.vertices), layers.field, layers.triangles, G, G)
-        depth = depth[:, None]
-
-        def lit(X: Tensor) -> Tensor:
-            shape = X.shape[:-1]
-            q = project(X.reshape(len(X), -1, 3))
-            grid = (q[..., :2] / G * 2 - 1).view(len(X), -1, 1, 2)
-            d = F.grid_sample(depth.clamp_max(60.0), grid, mode="nearest", align_corners=False, padding_mode="border")
-            return ((q[..., 2] - d[:, 0, :, 0]) < 0.035).float().view(shape)
-
-        return lit
-
-    def _room(
-        self, B: int, D: int, R: Tensor, C: Tensor, centre: Tensor, c: Tensor, s: Tensor,
-        lit: Callable[[Tensor], Tensor], shadow_depth: Tensor, level: Tensor,
-    ) -> Tensor:  # fmt: skip
-        """Floor with pattern and shadow, mat, wall, boxes; shape (B, D, D, 3)."""
-        dev = self.device
-        ys, xs = torch.meshgrid(torch.arange(D, device=dev) + 0.5, torch.arange(D, device=dev) + 0.5, indexing="ij")
-        q = (torch.stack([xs, ys], -1)[None] / D - 0.5) * s[:, None, None, None] + c[:, None, None]
-        d = torch.einsum("bji,bhwj->bhwi", R, torch.cat([q, torch.ones_like(q[..., :1])], -1))
-        t = -C[:, None, None, 2] / d[..., 2].clamp_max(-1e-3)
-        X = C[:, None, None] + d * t[..., None]
-        rel = X[..., :2] - centre[:, None, None, :2]
+    def _room(self, B: int, R: Tensor, C: Tensor, centre: Tensor, c: Tensor, s: Tensor) -> dict[str, Tensor]:
+        """Draw what a room looks like: floor with pattern, mat, wall, solids, flat patches; and the camera's place."""
         forward = F.normalize(centre[:, :2] - C[:, :2], dim=-1)
         swing = torch.deg2rad(self.n(20, B))
         forward = torch.stack(
             [forward[:, 0] * torch.cos(swing) - forward[:, 1] * torch.sin(swing),
              forward[:, 0] * torch.sin(swing) + forward[:, 1] * torch.cos(swing)], -1,
         )  # fmt: skip
-        wall = self.u(0.75, 3.5, B, 1, 1)
-        floor = (d[..., 2] < -1e-3) & ((rel * forward[:, None, None]).sum(-1) < wall)
-        a, b = self.u(0.5, 9, B, 1, 1), self.u(0, 8, B, 1, 1)
-        tex = ((rel[..., 0] * a).floor() + (rel[..., 1] * b).floor()) % 2
-        grain = torch.sin(rel[..., 0] * self.u(2, 40, B, 1, 1)) * torch.sin(rel[..., 1] * self.u(2, 40, B, 1, 1))
-        base = self.u(0, 1, B, 1, 1, 3) * 0.6 + self.u(0, 0.4, B, 1, 1, 1)
-        floor_c = base * (1 - 0.45 * tex * self.u(0, 1, B, 1, 1) ** 2 + 0.08 * grain * self.u(0, 1, B, 1, 1))[..., None]
-        turn = torch.deg2rad(self.n(12, B))[:, None, None]
-        mx = rel[..., 0] * torch.cos(turn) + rel[..., 1] * torch.sin(turn)
-        my = rel[..., 1] * torch.cos(turn) - rel[..., 0] * torch.sin(turn)
-        mat = ((mx + self.n(0.1, B, 1, 1)).abs() < self.u(0.5, 1.2, B, 1, 1)) & (
-            (my + self.n(0.05, B, 1, 1)).abs() < self.u(0.28, 0.8, B, 1, 1)
-        )
-        mat = mat & (self.u(0, 1, B, 1, 1) < 0.65)
-        floor_c = torch.where(mat[..., None], self.u(0, 1, B, 1, 1, 3), floor_c)
-        shadow = 1 - shadow_depth * (1 - lit(X.clamp(-30, 30)))
-        contact = 1 - 0.35 * torch.exp(-((rel / 0.55) ** 2).sum(-1))
-        floor_c = floor_c * (shadow * contact)[..., None]
-        slope = q[..., 1] * self.u(-0.3, 0.3, B, 1, 1) + q[..., 0] * self.u(-0.3, 0.3, B, 1, 1)
-        wall_c = (self.u(0, 1, B, 1, 1, 3) * 0.5 + self.u(0.0, 0.5, B, 1, 1, 1)) * (1 + slope)[..., None]
-        lines = (q[..., 0] * self.u(0, 14, B, 1, 1)).floor() % 2
-        wall_c = wall_c * (1 - 0.3 * lines * (self.u(0, 1, B, 1, 1) < 0.25))[..., None]
-        out = torch.where(floor[..., None], floor_c, wall_c) * level[..., None].clamp(0.4, 1.3)
+
+        def u(low: float, high: float, *more: int) -> Tensor:
+            return self.u(low, high, B, 1, 1, *more)
+
+        room = {
+            "R": R, "C": C, "centre": centre, "c": c, "s": s, "forward": forward, "wall": u(0.75, 3.5),
+            "tiles": torch.stack([u(0.5, 9), u(0, 8)]), "grain": torch.stack([u(2, 40), u(2, 40)]),
+            "floor_colour": u(0, 1, 3) * 0.6 + u(0, 0.4, 1), "tile_depth": u(0, 1) ** 2, "grain_depth": u(0, 1),
+            "mat_turn": torch.deg2rad(self.n(12, B))[:, None, None],
+            "mat_at": torch.stack([self.n(0.1, B, 1, 1), self.n(0.05, B, 1, 1)]),
+            "mat_size": torch.stack([u(0.5, 1.2), u(0.28, 0.8)]), "mat_shown": u(0, 1) < 0.65, "mat_colour": u(0, 1, 3),
+            "slope": torch.stack([u(-0.3, 0.3), u(-0.3, 0.3)]), "wall_colour": u(0, 1, 3) * 0.5 + u(0.0, 0.5, 1),
+            "lines": u(0, 14), "lines_shown": u(0, 1) < 0.25,
+        }  # fmt: skip
         if self.recipe.solids:
-            out = self._solids(out, C, F.normalize(d, dim=-1), centre, level)
+            to_person = F.normalize(centre[:, :2] - C[:, :2], dim=-1)
+            beside = torch.stack([-to_person[:, 1], to_person[:, 0]], -1)
+            n = SOLIDS
+            size = self.u(0.06, 0.42, n, B)  # radius, or half the side
+            at = centre[:, :2] + to_person * self.u(0.15, 2.2, n, B, 1) + beside * self.u(-1.7, 1.7, n, B, 1)
+            room |= {
+                "solid_sun": unit(self.n(1.0, B, 3) + torch.tensor([0, 0, 1.5], device=self.device)),
+                "solid_at": torch.cat([at, size[..., None]], -1), "solid_size": size,
+                "solid_shown": self.u(0, 1, n, B, 1, 1) < 0.45, "solid_turn": self.u(0, math.pi, n, B, 1, 1),
+                "solid_colour": self.u(0, 1, n, B, 1, 1, 3) * self.u(0.3, 1, n, B, 1, 1, 1),
+                "solid_half": torch.stack(
+                    [size * self.u(0.4, 1.6, n, B), size * self.u(0.4, 1.6, n, B), size], -1
+                )[:, :, None, None],
+            }  # fmt: skip
         if self.recipe.clutter:
-            rel_q = q - c[:, None, None]
-            for number in range(6):
-                size = self.u(0.04, 0.5, B, 1, 1, 2) * s[:, None, None, None]
-                at = (self.u(-0.75, 0.75, B, 1, 1, 2)) * s[:, None, None, None]
-                from_middle = ((rel_q - at) / size * 2).abs()
-                box = from_middle.amax(-1) < 1 if number % 2 else (from_middle**2).sum(-1) < 1
-                box = box & (self.u(0, 1, B, 1, 1) < 0.4) & ~(floor & (X[..., 0] > 1e3))
-                shade = 1 + self.n(0.4, B, 1, 1, 1) * ((rel_q - at) / size)[..., :1]
-                out = torch.where(box[..., None], self.u(0, 1, B, 1, 1, 3) * self.u(0.2, 1, B, 1, 1, 1) * shade, out)
-        return out
+            n, side = PATCHES, s[:, None, None, None]
+            room |= {
+                "patch_size": self.u(0.04, 0.5, n, B, 1, 1, 2) * side,
+                "patch_at": self.u(-0.75, 0.75, n, B, 1, 1, 2) * side,
+                "patch_shown": self.u(0, 1, n, B, 1, 1) < 0.4, "patch_shade": self.n(0.4, n, B, 1, 1, 1),
+                "patch_colour": self.u(0, 1, n, B, 1, 1, 3) * self.u(0.2, 1, n, B, 1, 1, 1),
+            }  # fmt: skip
+        return room
 
-    def _solids(self, image: Tensor, C: Tensor, ray: Tensor, centre: Tensor, level: Tensor) -> Tensor:
-        """Put shaded balls and boxes on the floor around and behind the person.
 
-        Flat patches teach nothing about round things: a network trained without solids takes a ball for a back.
-        """
-        B = len(C)
-        to_person = F.normalize(centre[:, :2] - C[:, :2], dim=-1)
-        beside = torch.stack([-to_person[:, 1], to_person[:, 0]], -1)
-        sun = unit(self.n(1.0, B, 3) + torch.tensor([0, 0, 1.5], device=self.device))
-        nearest = torch.full(image.shape[:3], FAR_M, device=self.device)
-        for number in range(5):
-            size = self.u(0.06, 0.42, B)  # radius, or half the side
-            along, across = self.u(0.15, 2.2, B, 1), self.u(-1.7, 1.7, B, 1)
-            at = torch.cat([centre[:, :2] + to_person * along + beside * across, size[:, None]], -1)
-            wanted = (self.u(0, 1, B) < 0.45)[:, None, None]
-            o = (C - at)[:, None, None]
-            colour = self.u(0, 1, B, 1, 1, 3) * self.u(0.3, 1, B, 1, 1, 1)
-            if number % 2 == 0:  # ball: |o + t ray| = size
-                b = (o * ray).sum(-1)
-                under = b**2 - (o**2).sum(-1) + size[:, None, None] ** 2
-                t = -b - under.clamp_min(0).sqrt()
-                hit = (under > 0) & (t > 0.2)
-                normal = (o + ray * t[..., None]) / size[:, None, None, None]
-            else:  # box: entry through the last of three slabs
-                half = torch.stack([size * self.u(0.4, 1.6, B), size * self.u(0.4, 1.6, B), size], -1)[:, None, None]
-                turn = self.u(0, math.pi, B)
-                c, s = torch.cos(turn)[:, None, None], torch.sin(turn)[:, None, None]
+# ---------------------------------------------------------------------- work on pixels, without random numbers
 
-                def turned(v: Tensor, c: Tensor = c, s: Tensor = s) -> Tensor:
-                    return torch.stack([c * v[..., 0] + s * v[..., 1], c * v[..., 1] - s * v[..., 0], v[..., 2]], -1)
 
-                lo, ld = turned(o), turned(ray)
-                ld = torch.where(ld.abs() < 1e-5, torch.full_like(ld, 1e-5), ld)
-                enter, leave = (-lo - half * ld.sign()) / ld, (-lo + half * ld.sign()) / ld
-                t, face = enter.max(-1)
-                hit = (t < leave.amin(-1)) & (t > 0.2)
-                local = F.one_hot(face, 3) * -ld.sign()
-                normal = torch.stack(
-                    [c * local[..., 0] - s * local[..., 1], s * local[..., 0] + c * local[..., 1], local[..., 2]], -1
-                )
-            hit = hit & wanted & (t < nearest)
-            lightness = 0.35 + 0.65 * (normal * sun[:, None, None]).sum(-1).clamp_min(0)
-            gloss = (normal * F.normalize(sun[:, None, None] - ray, dim=-1)).sum(-1).clamp_min(0) ** 40 * 0.4
-            shaded = colour * (lightness * level)[..., None] + (gloss * (number % 2 == 0))[..., None]
-            image = torch.where(hit[..., None], shaded, image)
-            nearest = torch.where(hit, t, nearest)
-        return image
+def _as_it_is(function: Callable[..., Any]) -> Callable[..., Any]:
+    return function
 
-    def _occluders(self, image: Tensor, landmarks: Tensor) -> tuple[Tensor, Tensor]:
-        """Put flat objects in front of a sixth of the people; returns also which landmarks they cover."""
-        B, _, D, _ = image.shape
-        covered = torch.zeros(landmarks.shape[:2], dtype=torch.bool, device=self.device)
-        ys, xs = torch.meshgrid(
-            (torch.arange(D, device=self.device) + 0.5) / D,
-            (torch.arange(D, device=self.device) + 0.5) / D,
-            indexing="ij",
-        )
-        for _ in range(2):
-            use = self.u(0, 1, B) < 0.1
-            at, size = self.u(0.1, 0.9, B, 2), self.u(0.03, 0.24, B, 2)
-            round_ = self.u(0, 1, B) < 0.4
 
-            def over(
-                x: Tensor, y: Tensor, at: Tensor = at, size: Tensor = size, round_: Tensor = round_, use: Tensor = use
-            ) -> Tensor:
-                extra = (1,) * (x.dim() - 1)
-                dx = (x - at[:, 0].view(-1, *extra)).abs() / size[:, 0].view(-1, *extra)
-                dy = (y - at[:, 1].view(-1, *extra)).abs() / size[:, 1].view(-1, *extra)
-                box = torch.where(round_.view(-1, *extra), dx**2 + dy**2 < 1, torch.maximum(dx, dy) < 1)
-                return box & use.view(-1, *extra)
+@functools.cache
+def _fused(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compile a function of hundreds of small steps on every pixel into a few kernels."""
+    compiled: Callable[..., Any] = torch.compile(function, dynamic=False)
+    return compiled
 
-            m = over(xs[None].expand(B, D, D), ys[None].expand(B, D, D))
-            colour = self.u(0, 1, B, 3, 1, 1) * self.u(0.2, 1, B, 1, 1, 1)
-            image = torch.where(m[:, None], colour, image)
-            covered |= over(landmarks[..., 0], landmarks[..., 1])
-        return image, covered
 
-    def _photograph(self, image: Tensor) -> Tensor:
-        """Blur, resampling, exposure, white balance, noise, JPEG, grey."""
-        B, _, S, _ = image.shape
-        half = B // 2
-        order = torch.randperm(B, generator=self.g, device=self.device)
-        a, b = order[:half], order[half:]
-        lower = self.host.uniform(0.3, 1.0)
-        small = F.interpolate(image[a], scale_factor=lower, mode="bilinear", antialias=True)
-        image = image.clone()
-        image[a] = F.interpolate(small, S, mode="bilinear", align_corners=False)
-        if self.host.random() < 0.4:  # motion blur along a random direction
-            k, angle = self.host.randint(3, 7), self.host.uniform(0, math.pi)
-            kernel = torch.zeros(k, k)
-            for i in range(k * 3):
-                o = (i / (k * 3 - 1) - 0.5) * (k - 1)
-                kernel[round((k - 1) / 2 + o * math.sin(angle)), round((k - 1) / 2 + o * math.cos(angle))] = 1
-            kernel = (kernel / kernel.sum()).to(self.device).expand(3, 1, k, k)
-            part = b[: len(b) // 2]
-            blurred = F.conv2d(
-                F.pad(image[part], (k // 2, (k - 1) // 2, k // 2, (k - 1) // 2), mode="replicate"), kernel, groups=3
+def _lines(L: Tensor, C: Tensor, R: Tensor) -> Tensor:
+    """Hip line and shoulder line as :attr:`Batch.lines`."""
+    away = unit((L[:, 0:2].mean(1) + L[:, 4:6].mean(1)) / 2 - C)
+    across = unit(torch.linalg.cross(R[:, 1], away))
+    sight = torch.stack([across, torch.linalg.cross(away, across), away], 1)
+    lines = unit(torch.stack([L[:, 4] - L[:, 5], L[:, 0] - L[:, 1]], 1))
+    return torch.einsum("bij,bkj->bki", sight, lines)
+
+
+def _from_sun(light: dict[str, Tensor], X: Tensor) -> Tensor:
+    """World points (B, N, 3) in pixels of the picture that the sun sees, with their depth."""
+    q = torch.einsum("bij,bnj->bni", light["view"], X - light["centre"][:, None])
+    return torch.cat([(q[..., :2] / 2.4 + 0.5) * LIGHT_MAP, q[..., 2:] + 5.0], -1)
+
+
+def _lit(light: dict[str, Tensor], X: Tensor) -> Tensor:
+    """How much of the sun reaches world points (B, H, W, 3): 0 or 1."""
+    q = _from_sun(light, X.reshape(len(X), -1, 3))
+    at = q[..., :2].floor().long().clamp(0, LIGHT_MAP - 1)
+    reached = light["reached"].view(len(X), -1).gather(1, at[..., 1] * LIGHT_MAP + at[..., 0])
+    return ((q[..., 2] - reached) < 0.035).float().view(X.shape[:-1])
+
+
+def _body_pixels(
+    vertices: Tensor, normals: Tensor, colours: Tensor, xyz: Tensor, tris: Tensor, triangle: Tensor, C: Tensor,
+    light: dict[str, Tensor],
+) -> Tensor:  # fmt: skip
+    """Colour of the people at every pixel, shape (B, H, W, 3); anything where no triangle was hit."""
+    B, H, W = triangle.shape
+    v, w = barycentric(xyz, tris, triangle)
+    flat = v.view(B, -1, 1).expand(-1, -1, 3)
+
+    def at_pixels(values: Tensor) -> Tensor:
+        return (values.gather(1, flat).view(B, H, W, 3, 3) * w[..., None]).sum(3)
+
+    normal, colour, point = F.normalize(at_pixels(normals), dim=-1), at_pixels(colours), at_pixels(vertices)
+    sun, fill = light["sun"][:, None, None], light["fill"][:, None, None]
+    bright = 1 - light["shadow_depth"] * (1 - _lit(light, point))
+    shade = light["ambient"] * (0.72 + 0.28 * normal[..., 2])
+    shade = shade + (normal * sun).sum(-1).clamp_min(0) * light["strength"] * bright
+    shade = shade + (normal * fill).sum(-1).clamp_min(0) * light["filling"]
+    shade = shade * (0.6 + 0.4 * (point[..., 2] / 0.35).clamp(0, 1))
+    half = F.normalize(F.normalize(C[:, None, None] - point, dim=-1) + sun, dim=-1)
+    gloss = (half * normal).sum(-1).clamp_min(0) ** 24 * light["gloss"] * bright
+    return colour * shade[..., None] * light["tint"] + gloss[..., None]
+
+
+def _room_pixels(body: Tensor, hit: Tensor, room: dict[str, Tensor], light: dict[str, Tensor]) -> Tensor:
+    """Paint the room behind the people; shape (B, 3, D, D)."""
+    D = hit.shape[1]
+    C, centre, c, s = room["C"], room["centre"], room["c"], room["s"]
+    line = torch.arange(D, device=body.device) + 0.5
+    ys, xs = torch.meshgrid(line, line, indexing="ij")
+    q = (torch.stack([xs, ys], -1)[None] / D - 0.5) * s[:, None, None, None] + c[:, None, None]
+    d = torch.einsum("bji,bhwj->bhwi", room["R"], torch.cat([q, torch.ones_like(q[..., :1])], -1))
+    t = -C[:, None, None, 2] / d[..., 2].clamp_max(-1e-3)
+    X = C[:, None, None] + d * t[..., None]
+    rel = X[..., :2] - centre[:, None, None, :2]
+    floor = (d[..., 2] < -1e-3) & ((rel * room["forward"][:, None, None]).sum(-1) < room["wall"])
+    tex = ((rel[..., 0] * room["tiles"][0]).floor() + (rel[..., 1] * room["tiles"][1]).floor()) % 2
+    grain = torch.sin(rel[..., 0] * room["grain"][0]) * torch.sin(rel[..., 1] * room["grain"][1])
+    pattern = 1 - 0.45 * tex * room["tile_depth"] + 0.08 * grain * room["grain_depth"]
+    floor_c = room["floor_colour"] * pattern[..., None]
+    turn = room["mat_turn"]
+    mx = rel[..., 0] * torch.cos(turn) + rel[..., 1] * torch.sin(turn)
+    my = rel[..., 1] * torch.cos(turn) - rel[..., 0] * torch.sin(turn)
+    mat = room["mat_shown"] & ((mx + room["mat_at"][0]).abs() < room["mat_size"][0])
+    mat = mat & ((my + room["mat_at"][1]).abs() < room["mat_size"][1])
+    floor_c = torch.where(mat[..., None], room["mat_colour"], floor_c)
+    shadow = 1 - light["shadow_depth"] * (1 - _lit(light, X.clamp(-30, 30)))
+    contact = 1 - 0.35 * torch.exp(-((rel / 0.55) ** 2).sum(-1))
+    floor_c = floor_c * (shadow * contact)[..., None]
+    slope = q[..., 1] * room["slope"][0] + q[..., 0] * room["slope"][1]
+    wall_c = room["wall_colour"] * (1 + slope)[..., None]
+    lines = (q[..., 0] * room["lines"]).floor() % 2
+    wall_c = wall_c * (1 - 0.3 * lines * room["lines_shown"])[..., None]
+    level = light["ambient"] + 0.6 * light["strength"]
+    out = torch.where(floor[..., None], floor_c, wall_c) * level[..., None].clamp(0.4, 1.3)
+    if "solid_at" in room:
+        out = _solids(out, C, F.normalize(d, dim=-1), room, level)
+    if "patch_at" in room:
+        rel_q = q - c[:, None, None]
+        for number in range(PATCHES):
+            size, at = room["patch_size"][number], room["patch_at"][number]
+            from_middle = ((rel_q - at) / size * 2).abs()
+            box = from_middle.amax(-1) < 1 if number % 2 else (from_middle**2).sum(-1) < 1
+            box = box & room["patch_shown"][number] & ~(floor & (X[..., 0] > 1e3))
+            shade = 1 + room["patch_shade"][number] * ((rel_q - at) / size)[..., :1]
+            out = torch.where(box[..., None], room["patch_colour"][number] * shade, out)
+    return torch.where(hit[..., None], body, out).permute(0, 3, 1, 2)
+
+
+def _solids(image: Tensor, C: Tensor, ray: Tensor, room: dict[str, Tensor], level: Tensor) -> Tensor:
+    """Put shaded balls and boxes on the floor around and behind the person.
+
+    Flat patches teach nothing about round things: a network trained without solids takes a ball for a back.
+    """
+    sun = room["solid_sun"][:, None, None]
+    nearest = torch.full(image.shape[:3], FAR_M, device=image.device)
+    for number in range(SOLIDS):
+        size = room["solid_size"][number][:, None, None]
+        o = (C - room["solid_at"][number])[:, None, None]
+        if number % 2 == 0:  # ball: |o + t ray| = size
+            b = (o * ray).sum(-1)
+            under = b**2 - (o**2).sum(-1) + size**2
+            t = -b - under.clamp_min(0).sqrt()
+            hit = (under > 0) & (t > 0.2)
+            normal = (o + ray * t[..., None]) / size[..., None]
+        else:  # box: entry through the last of three slabs
+            half = room["solid_half"][number]
+            c, s = torch.cos(room["solid_turn"][number]), torch.sin(room["solid_turn"][number])
+
+            def turned(v: Tensor, c: Tensor = c, s: Tensor = s) -> Tensor:
+                return torch.stack([c * v[..., 0] + s * v[..., 1], c * v[..., 1] - s * v[..., 0], v[..., 2]], -1)
+
+            lo, ld = turned(o), turned(ray)
+            ld = torch.where(ld.abs() < 1e-5, torch.full_like(ld, 1e-5), ld)
+            enter, leave = (-lo - half * ld.sign()) / ld, (-lo + half * ld.sign()) / ld
+            t, face = enter.max(-1)
+            hit = (t < leave.amin(-1)) & (t > 0.2)
+            local = (face[..., None] == torch.arange(3, device=image.device)) * -ld.sign()
+            normal = torch.stack(
+                [c * local[..., 0] - s * local[..., 1], s * local[..., 0] + c * local[..., 1], local[..., 2]], -1
             )
-            image[part] = blurred
-        vignette = F.interpolate(self.n(0.07, B, 3, 6, 6), S, mode="bilinear", align_corners=False)
-        image = image * (1 + vignette)
-        image = image.clamp(0, 2) ** self.u(0.55, 1.5, B, 1, 1, 1)
-        exposure = torch.exp(self.n(0.28, B, 1, 1, 1))
-        exposure = torch.where(self.u(0, 1, B, 1, 1, 1) < 0.06, exposure * self.u(0.15, 2.4, B, 1, 1, 1), exposure)
-        image = image * exposure * (1 + self.n(0.07, B, 3, 1, 1))
-        image = image + self.n(1.0, B, 3, S, S) * (self.u(0, 1, B, 1, 1, 1) ** 2 * 0.09)
-        grey = self.u(0, 1, B, 1, 1, 1) < 0.1
-        image = torch.where(grey, image.mean(1, keepdim=True).expand_as(image), image)
-        image = image.clamp(0, 1)
-        some = torch.randperm(B, generator=self.g, device=self.device)[: B // 3]
-        image[some] = _jpeg(image[some], self.u(0.02, 0.25, len(some), 1, 1, 1))
-        return image
-
-
-def _jpeg(image: Tensor, coarseness: Tensor) -> Tensor:
-    """Quantise 8x8 discrete cosine blocks, coarser for higher frequencies (the loss of JPEG, without its format)."""
-    B, C, S, _ = image.shape
-    n = torch.arange(8, device=image.device, dtype=image.dtype)
-    M = torch.cos((2 * n[None] + 1) * n[:, None] * math.pi / 16) * 0.5
-    M[0] *= 2**-0.5
-    blocks = image.reshape(B, C, S // 8, 8, S // 8, 8).permute(0, 1, 2, 4, 3, 5)
-    coefficient = torch.einsum("ij,bcmnjk,lk->bcmnil", M, blocks, M)
-    step = (coarseness[..., None, None] * (1 + n[:, None] + n[None]) / 4).clamp_min(1e-3)
-    coefficient = (coefficient / step).round() * step
-    blocks = torch.einsum("ji,bcmnjk,kl->bcmnil", M, coefficient, M)
-    return blocks.permute(0, 1, 2, 4, 3, 5).reshape(B, C, S, S).clamp(0, 1)
+        hit = hit & room["solid_shown"][number] & (t < nearest)
+        lightness = 0.35 + 0.65 * (normal * sun).sum(-1).clamp_min(0)
+        gloss = (normal * F.normalize(sun - ray, dim=-1)).sum(-1).clamp_min(0) ** 40 * 0.4
+        shaded = room["solid_colour"][number] * (lightness * level)[..., None]
+        if number % 2 == 0:
+            shaded = shaded + gloss[..., None]
+        image = torch.where(hit[..., None], shaded, image)
+        nearest = torch.where(hit, t, nearest)
+    return image

@@ -20,6 +20,7 @@ from vision.training.export import load
 from vision.training.network import Reading, read_angle_deg
 from vision.training.posing import Poser, rotation_right_deg
 from vision.training.scene import Batch, Recipe, Studio
+from vision.training.shots import Photographer
 
 RANGES: dict[str, tuple[float, float]] = {
     "head_turn": (-60, 60), "head_tilt": (-14, 14), "neck_ext": (-10, 36), "support_q": (0.52, 0.97),
@@ -72,7 +73,8 @@ def main() -> None:
             means, points = [], []
             for value in torch.linspace(low, high, args.steps):
                 fixed = {"theta": torch.full((n,), theta, device=device), name: value.expand(n).to(device)}
-                batch = Studio(poser, recipe, 77).batch(n, fixed, side_on.to(device), mirror=False)
+                drawn = Studio(poser, recipe, 77).draw(n, fixed, side_on.to(device))
+                batch = Photographer(recipe, device, 77).shoot(drawn, vary=False)
                 angle, _, from_points = read(net, batch)
                 means.append((angle - batch.rotation_right_deg).mean())
                 points.append((from_points - batch.rotation_right_deg).mean())
@@ -80,12 +82,13 @@ def main() -> None:
             cells.append(f"{theta:.0f} deg: {float(a.max() - a.min()):4.1f} | {float(b.max() - b.min()):4.1f}")
         print(f"  {name:14s} " + "   ".join(cells), flush=True)
     faults = not args.plain
-    studio = Studio(poser, Recipe(other_positions=0.0, empty=0.0, photographic=faults, occlusion=faults), 4242)
+    recipe = Recipe(other_positions=0.0, empty=0.0, photographic=faults, occlusion=faults)
+    studio, photographer = Studio(poser, recipe, 4242), Photographer(recipe, device, 4242)
     errors, truths, azimuths, spreads, point_errors = [], [], [], [], []
     if args.draws == 0:
         return
     for _ in range(args.draws):
-        batch = studio.batch(n)
+        batch = photographer.shoot(studio.draw(n))
         keep = batch.quarter_turns == 0
         angle, spread, from_points = read(net, batch)
         errors.append((angle - batch.rotation_right_deg)[keep])

@@ -1,30 +1,27 @@
 """Trains the network and the locator on pictures drawn while training.
 
-One H100-class processor, about twenty minutes:
+One H100-class processor, 25 minutes:
 
     python -m vision.training.bodies --out bodies.npz
-    python -m vision.training.train --bodies bodies.npz --out DIR --seconds 1200
+    python -m vision.training.train --bodies bodies.npz --out DIR --seconds 1400 --compiled
 
 Several processors of one machine share the work: put ``torchrun --nproc_per_node N -m`` in place of
 ``python -m``.  ``--resume`` goes on from DIR/state.pt (a training may be cut into pieces; the schedule runs
-over ``--total-seconds``); ``--begin-with`` starts from finished weights with a fresh schedule.  Posing is many small
-steps that keep the host busy and the graphics processor waiting: ``--drawers 3`` draws in processes of their own, so
-that posing, drawing and training overlap.
+over ``--total-seconds``); ``--begin-with`` starts from finished weights with a fresh schedule.
 """
 
 import argparse
 import functools
 import json
-import multiprocessing
 import os
-import queue
 import time
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import torch
 import torch.distributed as dist
-import torch.multiprocessing as mp
 import torch.nn.functional as F
 from torch import Tensor, nn
 
@@ -32,10 +29,11 @@ from vision.training.bodies import BodyModel
 from vision.training.network import Eye, Locator, angle_loss, cosine, landmark_loss, own_weights, read_angle_deg
 from vision.training.posing import Poser
 from vision.training.scene import Batch, Recipe, Studio
+from vision.training.shots import Photographer, Shelf, tensors
 
 
-def eye_loss(net: nn.Module, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
-    """Total loss of the network on one batch, and readable parts."""
+def eye_loss(net: nn.Module, batch: Batch, angle_head: bool = True) -> tuple[Tensor, dict[str, Tensor]]:
+    """Total loss of the network on one batch, and readable parts; ``angle_head`` False: landmarks only (ablation)."""
     r = net(batch.image)
     good = batch.in_position & (batch.quarter_turns == 0)
     inside = ((batch.xy > 0) & (batch.xy < 1)).all(-1)
@@ -51,8 +49,11 @@ def eye_loss(net: nn.Module, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
     a = torch.deg2rad(batch.azimuth_deg)
     direction = torch.stack([torch.cos(a), torch.sin(a)], -1)
     azimuth = ((r.azimuth - direction).abs().sum(-1) * mean).sum()
+    lines = ((r.lines - batch.lines.flatten(1)).abs().sum(-1) * mean).sum()
     presence = F.binary_cross_entropy_with_logits(r.in_position, good.float())
-    total = distance * 12 + nll * 0.3 + depth + 0.2 * seen + angle + 0.5 * azimuth + 0.5 * presence
+    total = distance * 16 + nll * 0.3 + depth + 0.2 * seen + 0.5 * azimuth + 0.5 * presence
+    if angle_head:
+        total = total + angle + 0.5 * lines
     error = ((read_angle_deg(r.bins) - batch.rotation_right_deg).abs() * mean).sum()
     return total, {"point": distance.detach(), "angle_mae": error.detach(), "presence": presence.detach()}
 
@@ -75,73 +76,12 @@ def locator_loss(net: nn.Module, batch: Batch) -> tuple[Tensor, dict[str, Tensor
     return total, {k: v.detach() for k, v in parts.items()}
 
 
-@dataclass(frozen=True)
-class Source:
-    """Where a drawing process gets its people from, and what it draws."""
-
-    bodies: Path
-    share_bodies: float
-    device: str
-    recipe: Recipe
-    seed: int
-
-    def studio(self) -> Studio:
-        """Set up the studio."""
-        return Studio(_poser(self.bodies, self.share_bodies, self.device), self.recipe, self.seed)
-
-
 @functools.cache
 def _poser(bodies: Path, share: float, device: str) -> Poser:
-    """Load the bodies, once for all studios of a process."""
+    """Load the bodies, once for both studios."""
     poser = Poser(BodyModel.load(bodies), torch.device(device))
     poser.scores = poser.scores[: max(2, round(len(poser.scores) * share))]
     return poser
-
-
-def _draw_for_ever(source: Source, count: int, drawn: "multiprocessing.Queue[Batch]") -> None:
-    if source.device.startswith("cuda"):
-        torch.cuda.set_device(source.device)
-    else:
-        torch.set_num_threads(1)
-    studio = source.studio()
-    while True:
-        drawn.put(studio.batch(count))
-
-
-class Supply:
-    """Batches from one studio in this process, or from several in processes of their own (``drawers`` > 0)."""
-
-    def __init__(self, source: Source, count: int, drawers: int) -> None:
-        self.count = count
-        self.studio = source.studio() if drawers == 0 else None
-        self.processes = []
-        if drawers:
-            context = mp.get_context("spawn")
-            self.queue = context.Queue(maxsize=2)
-            for number in range(drawers):
-                own = replace(source, seed=source.seed + 7919 * (number + 1))
-                process = context.Process(target=_draw_for_ever, args=(own, count, self.queue), daemon=True)
-                process.start()
-                self.processes.append(process)
-
-    def next(self) -> Batch:
-        """Return a batch nobody has had."""
-        if self.studio is not None:
-            return self.studio.batch(self.count)
-        while True:
-            try:
-                batch: Batch = self.queue.get(timeout=5)
-            except queue.Empty:
-                if not all(p.is_alive() for p in self.processes):
-                    raise RuntimeError("a drawing process has ended; its message stands above") from None
-            else:
-                return batch
-
-    def close(self) -> None:
-        """End the drawing processes."""
-        for process in self.processes:
-            process.terminate()
-            process.join()
 
 
 class Average:
@@ -151,37 +91,124 @@ class Average:
         self.state = {k: v.detach().clone().float() for k, v in module.state_dict().items()}
 
     @torch.no_grad()
-    def update(self, module: nn.Module, keep: float) -> None:
-        """Move toward the present weights."""
-        for k, v in module.state_dict().items():
-            if v.dtype.is_floating_point:
-                self.state[k].mul_(keep).add_(v.float(), alpha=1 - keep)
+    def update(self, module: nn.Module, share: Tensor) -> None:
+        """Move by ``share`` (one number) of the way toward the present weights."""
+        now = module.state_dict()
+        moving = [k for k, v in now.items() if v.dtype.is_floating_point]
+        mean = [self.state[k] for k in moving]
+        way = torch._foreach_sub([now[k] for k in moving], mean)
+        torch._foreach_mul_(way, share)
+        torch._foreach_add_(mean, way)
+        for k in now.keys() - set(moving):
+            self.state[k].copy_(now[k])
+
+
+Loss = Callable[[nn.Module, Batch], tuple[Tensor, dict[str, Tensor]]]
+
+
+class Learner:
+    """One network with its optimiser and average, and one update of them from a batch.
+
+    A small network's update is a thousand small kernels that take longer to start than to run.  ``captured`` records
+    the whole update once as a CUDA graph and replays it.
+    """
+
+    WARM_UP = 4
+
+    def __init__(self, net: nn.Module, loss: Loss, device: torch.device, wrapped: nn.Module, captured: bool) -> None:
+        self.net, self.loss, self.device, self.wrapped, self.captured = net, loss, device, wrapped, captured
+        self.average = Average(net)
+        decay = [p for p in net.parameters() if p.dim() > 1]
+        rest = [p for p in net.parameters() if p.dim() <= 1]
+        groups = [{"params": decay, "weight_decay": 0.02}, {"params": rest, "weight_decay": 0.0}]
+        rate = torch.tensor(1e-3, device=device) if captured else 1e-3
+        self.optimiser = torch.optim.AdamW(groups, lr=rate, fused=device.type == "cuda", capturable=captured)
+        self.share = torch.ones((), device=device)
+        self.taken = 0
+        self.batch: Batch | None = None
+        self.graph: torch.cuda.CUDAGraph | None = None
+        self.parts: dict[str, Tensor] = {}
+
+    def update(self, batch: Batch, rate: float, keep: float) -> dict[str, Tensor]:
+        """Learn from one batch; returns the readable parts of the loss."""
+        batch.image = batch.image.contiguous(memory_format=torch.channels_last)
+        for group in self.optimiser.param_groups:
+            if self.captured:
+                group["lr"].fill_(rate)
             else:
-                self.state[k].copy_(v)
+                group["lr"] = rate
+        self.share.fill_(1 - keep)
+        self.taken += 1
+        if not self.captured:
+            return self._take(batch)
+        if self.batch is None:
+            self.batch = batch
+        for mine, new in zip(tensors(self.batch), tensors(batch), strict=True):
+            mine.copy_(new)
+        if self.taken <= self.WARM_UP:
+            side = torch.cuda.Stream()
+            side.wait_stream(torch.cuda.current_stream())
+            with torch.cuda.stream(side):
+                parts = self._take(self.batch)
+            torch.cuda.current_stream().wait_stream(side)
+            return parts
+        if self.graph is None:
+            self.graph = torch.cuda.CUDAGraph()
+            self.optimiser.zero_grad(set_to_none=True)
+            with torch.cuda.graph(self.graph):
+                self.parts = self._take(self.batch)
+        self.graph.replay()
+        return self.parts
+
+    def _take(self, batch: Batch) -> dict[str, Tensor]:
+        on = self.device.type == "cuda"
+        with torch.autocast(self.device.type, torch.bfloat16, enabled=on, cache_enabled=not self.captured):
+            loss, parts = self.loss(self.wrapped, batch)
+        self.optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
+        self.optimiser.step()
+        self.average.update(self.net, self.share)
+        return parts
 
 
-def main() -> None:
-    """Command line."""
+def parser() -> argparse.ArgumentParser:
+    """All settings of a training."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--bodies", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--seconds", type=float, default=1200, help="length of this run")
     parser.add_argument("--total-seconds", type=float, default=None, help="length of the whole training")
-    parser.add_argument("--batch", type=int, default=256)
-    parser.add_argument("--split", type=int, default=2, help="weight updates from each batch drawn")
-    parser.add_argument("--pool", type=int, default=768, help="people posed at once")
+    parser.add_argument("--batch", type=int, default=128)
+    parser.add_argument("--uses", type=float, default=4, help="photographs made of each drawn picture")
+    parser.add_argument("--shelf", type=int, default=8192, help="drawn pictures kept")
+    parser.add_argument("--at-once", type=int, default=512, help="pictures drawn at once")
+    parser.add_argument("--pool", type=int, default=4096, help="people posed at once")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--size", type=int, default=256)
     parser.add_argument("--share-bodies", type=float, default=1.0, help="ablation: use only this share of the bodies")
     parser.add_argument(
-        "--without", default="", help="ablation: clothes,photographic,clutter,solids,occlusion,any_view"
+        "--without", default="", help="ablation: angle_head,clothes,photographic,clutter,solids,occlusion,any_view"
     )
     parser.add_argument("--resume", action="store_true")
     parser.add_argument("--begin-with", type=Path, default=None, help="weights.pt of an earlier training")
-    parser.add_argument("--peak", type=float, default=1.5e-3, help="highest learning rate")
-    parser.add_argument("--drawers", type=int, default=0, help="drawing processes for each of network and locator")
+    parser.add_argument("--peak", type=float, default=1e-3, help="highest learning rate")
+    parser.add_argument("--locator-every", type=int, default=10, help="each so many-th step; 0: none")
+    parser.add_argument("--compiled", action="store_true", help="fuse small steps into few kernels (takes a minute)")
     parser.add_argument("--iterations", type=int, default=None, help="stop after so many steps (smoke run)")
-    args = parser.parse_args()
+    parser.add_argument("--save-every", type=float, default=120, help="seconds; DIR then holds what there is so far")
+    return parser
+
+
+def left_out(without: str) -> tuple[dict[str, bool], bool]:
+    """Split ``--without`` into parts of the recipe that are off, and whether the angle head is on."""
+    names = [name for name in without.split(",") if name]
+    return {name: False for name in names if name != "angle_head"}, "angle_head" not in names
+
+
+def main() -> None:
+    """Command line."""
+    args = parser().parse_args()
     rank, world = int(os.environ.get("LOCAL_RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
     cuda = torch.cuda.is_available()
     device = torch.device(f"cuda:{rank}" if cuda else "cpu")
@@ -195,105 +222,109 @@ def main() -> None:
     total = args.total_seconds or args.seconds
     torch.manual_seed(args.seed)
 
-    off = {name: False for name in args.without.split(",") if name}
-    recipe = Recipe(size=args.size, pool=args.pool, **off)
-    wide = Recipe(size=args.size // 2, wide=True, other_positions=0.25, empty=0.1, pool=args.pool, **off)
+    off, angle_head = left_out(args.without)
+    fused = args.compiled and cuda
+    recipe = Recipe(size=args.size, pool=args.pool, fused=fused, **off)
+    wide = Recipe(
+        size=args.size // 2, wide=True, margin=1.0, other_positions=0.25, empty=0.1, pool=args.pool, fused=fused, **off
+    )
     seed = args.seed * 1000 + rank
     args.out.mkdir(parents=True, exist_ok=True)
     state_file = args.out / "state.pt"
     state = torch.load(state_file, map_location=device, weights_only=False) if args.resume else None
     done_seconds, step = (state["seconds"], state["step"]) if state else (0.0, 0)
-    source = Source(args.bodies, args.share_bodies, str(device), recipe, seed + 17 * step)
-    far_source = replace(source, recipe=wide, seed=seed + 500 + 17 * step)
-    supplies = {
-        "eye": Supply(source, args.batch, args.drawers),
-        "locator": Supply(far_source, args.batch, min(1, args.drawers)),
-    }
+    poser = _poser(args.bodies, args.share_bodies, str(device))
+    shelves = {}
+    for number, (name, what) in enumerate({"eye": recipe, "locator": wide}.items()):
+        own = seed + 500 * number + 17 * step
+        kept = args.shelf // (1 + number)
+        shelves[name] = Shelf(
+            Studio(poser, what, own), Photographer(what, device, own), kept, args.at_once, args.uses
+        )  # fmt: skip
 
     nets: dict[str, nn.Module] = {"eye": Eye().to(device), "locator": Locator().to(device)}
     if args.begin_with is not None:
         for name, net in nets.items():
             net.load_state_dict(own_weights(args.begin_with, name))
-    averages = {}
-    optimisers = {}
+    losses: dict[str, Loss] = {
+        "eye": functools.partial(eye_loss, angle_head=angle_head), "locator": locator_loss,
+    }  # fmt: skip
+    if fused and world == 1:
+        losses["eye"] = torch.compile(losses["eye"], dynamic=False)
+    learners: dict[str, Learner] = {}
     for name, net in nets.items():
         net.to(memory_format=torch.channels_last)
         if state:
             net.load_state_dict(state[name])
-        averages[name] = Average(net)
-        decay = [p for p in net.parameters() if p.dim() > 1]
-        rest = [p for p in net.parameters() if p.dim() <= 1]
-        groups = [{"params": decay, "weight_decay": 0.02}, {"params": rest, "weight_decay": 0.0}]
-        optimisers[name] = torch.optim.AdamW(groups, lr=1e-3)
+        wrapped = net
+        if world > 1:
+            wrapped = nn.parallel.DistributedDataParallel(net, device_ids=[rank] if cuda else None)
+        learner = learners[name] = Learner(net, losses[name], device, wrapped, fused and world == 1)
         if state:
-            averages[name].state = {k: v.to(device) for k, v in state[f"{name}_average"].items()}
-            optimisers[name].load_state_dict(state[f"{name}_optimiser"])
-    wrapped = {
-        k: nn.parallel.DistributedDataParallel(n, device_ids=[rank] if cuda else None) if world > 1 else n
-        for k, n in nets.items()
-    }
-    losses = {"eye": eye_loss, "locator": locator_loss}
+            learner.average.state = {k: v.to(device) for k, v in state[f"{name}_average"].items()}
+            learner.optimiser.load_state_dict(state[f"{name}_optimiser"])
     started = time.time()
     pictures = state["pictures"] if state else 0
     log: list[dict[str, float]] = []
     running: dict[str, Tensor] = {}
+    waiting: dict[str, list[Batch]] = {"eye": [], "locator": []}
     clock = torch.zeros(2, device=device, dtype=torch.float64)  # elapsed share of the schedule, and whether to stop
     fraction, stop = 0.0, False
+    saved = started
+
+    def save() -> None:
+        seconds = done_seconds + time.time() - started
+        kept: dict[str, Any] = {"seconds": seconds, "step": step, "pictures": pictures}
+        for name, learner in learners.items():
+            kept |= {
+                name: learner.net.state_dict(), f"{name}_average": learner.average.state,
+                f"{name}_optimiser": learner.optimiser.state_dict(),
+            }  # fmt: skip
+        weights = {
+            f"{name}.{k}": v.half() if v.dtype.is_floating_point else v
+            for name, learner in learners.items()
+            for k, v in learner.average.state.items()
+        }
+        card: dict[str, Any] = {"recipe": asdict(recipe), "bodies": len(poser.scores), "seed": args.seed}
+        card |= {"processors": world, "steps": step, "pictures": pictures, "seconds": seconds, "log": log}
+        for what, file in ((kept, state_file), (weights, args.out / "weights.pt")):
+            torch.save(what, file.with_suffix(".new"))
+            file.with_suffix(".new").replace(file)  # never half a file, whenever the machine is taken away
+        (args.out / "training.json").write_text(json.dumps(card, indent=1))
+
     while True:
-        if step % 10 == 0:  # one clock for all processors, or their weights would drift apart
+        if step % 10 == 0:
             elapsed = time.time() - started
-            clock[0], clock[1] = (done_seconds + elapsed) / total, float(elapsed >= args.seconds)
-            if world > 1:
+            fraction, stop = (done_seconds + elapsed) / total, elapsed >= args.seconds
+            if world > 1:  # one clock for all processors, or their weights would drift apart
+                clock[0], clock[1] = fraction, float(stop)
                 dist.broadcast(clock, 0)
-            fraction, stop = float(clock[0]), bool(clock[1])
+                fraction, stop = float(clock[0]), bool(clock[1])
+            if rank == 0 and time.time() - saved > args.save_every:
+                save()
+                saved = time.time()
         if stop or (args.iterations is not None and step >= args.iterations):
             break
-        name = "locator" if step % 4 == 3 else "eye"
-        batch = supplies[name].next()
-        optimiser = optimisers[name]
-        for group in optimiser.param_groups:
-            group["lr"] = cosine(fraction, args.peak)
-        for piece in batch.parts(args.split):
-            with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
-                piece.image = piece.image.contiguous(memory_format=torch.channels_last)
-                loss, parts = losses[name](wrapped[name], piece)
-            optimiser.zero_grad(set_to_none=True)
-            loss.backward()
-            nn.utils.clip_grad_norm_(nets[name].parameters(), 2.0)
-            optimiser.step()
-        averages[name].update(nets[name], min(0.995, 1 - 1 / (step / 4 + 2)))
+        locating = args.locator_every > 0 and step % args.locator_every == args.locator_every - 1
+        name = "locator" if locating else "eye"
+        if not waiting[name]:  # photographs are made for two updates at once, which costs no more than for one
+            both = shelves[name].photographs(2 * args.batch)
+            waiting[name] = [both[: args.batch], both[args.batch :]]
+        keep = min(0.999, 1 - 1 / (step / 4 + 2))
+        parts = learners[name].update(waiting[name].pop(), cosine(fraction, args.peak), keep)
         step += 1
         pictures += args.batch * world
         for k, v in parts.items():
             key = f"{name}_{k}"
-            running[key] = running.get(key, v) * 0.98 + v * 0.02
-        if rank == 0 and (step % 250 == 0 or step == 20):
+            running[key] = running[key] * 0.98 + v * 0.02 if key in running else v.clone()
+        if rank == 0 and (step % 1000 == 0 or step == 20):
             line = {"step": step, "seconds": round(done_seconds + time.time() - started, 1), "pictures": pictures}
+            line["drawn"] = sum(shelf.drawn for shelf in shelves.values()) * world
             line |= {k: round(float(v), 4) for k, v in running.items()}
             log.append(line)
             print(json.dumps(line), flush=True)
-    for supply in supplies.values():
-        supply.close()
     if rank == 0:
-        kept = {"seconds": done_seconds + time.time() - started, "step": step, "pictures": pictures}
-        for name, net in nets.items():
-            kept |= {
-                name: net.state_dict(), f"{name}_average": averages[name].state,
-                f"{name}_optimiser": optimisers[name].state_dict(),
-            }  # fmt: skip
-        torch.save(kept, state_file)
-        weights = {
-            f"{k}.{n}": v.half() if v.dtype.is_floating_point else v for k in nets for n, v in averages[k].state.items()
-        }
-        torch.save(weights, args.out / "weights.pt")
-        card = {
-            "recipe": asdict(recipe),
-            "bodies": len(_poser(args.bodies, args.share_bodies, str(device)).scores),
-            "seed": args.seed,
-            "processors": world,
-        }
-        card |= {"steps": step, "pictures": pictures, "seconds": kept["seconds"], "log": log}
-        (args.out / "training.json").write_text(json.dumps(card, indent=1))
+        save()
     if world > 1:
         dist.destroy_process_group()
 
