@@ -47,7 +47,7 @@ class Case:
 
     @property
     def direct(self) -> Posterior:
-        e = angle_evidence(self.reading.log_angle)
+        e = angle_evidence(self.reading.log_angle, self.reading.azimuth_deg)
         density = np.exp(e.log_density - e.log_density.max())
         return Posterior(e.grid_deg, density / np.trapz(density, e.grid_deg))
 

@@ -10,7 +10,14 @@ import onnxruntime as ort
 
 from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG
 from vision.arrays import ByteArray, FloatArray
-from vision.eye.calibration import ANGLE_BLUR_DEG, ANGLE_POWER, SD_FACTOR, SD_FLOOR
+from vision.eye.calibration import (
+    ANGLE_BLUR_DEG,
+    ANGLE_POWER,
+    HEAD_END_POWER,
+    HEAD_END_REACH_DEG,
+    SD_FACTOR,
+    SD_FLOOR,
+)
 from vision.findings import finding
 from vision.landmark_names import MIRRORED, NAMES
 from vision.landmarks import AngleEvidence, CameraLook, Landmark, Landmarks
@@ -308,13 +315,17 @@ def merge(readings: list[Reading]) -> Reading:
     )
 
 
-def angle_evidence(log_angle: FloatArray) -> AngleEvidence:
-    """Turn the network's distribution into calibrated evidence.
+def _from_the_head(azimuth_deg: float) -> bool:
+    return abs((azimuth_deg - 90 + 180) % 360 - 180) < HEAD_END_REACH_DEG
+
+
+def angle_evidence(log_angle: FloatArray, azimuth_deg: float) -> AngleEvidence:
+    """Turn the network's distribution, read from a camera at ``azimuth_deg``, into calibrated evidence.
 
     The network is trained on its own renderer and is a little too sure of itself elsewhere: the distribution is
     blurred by the measured surplus error and raised to a measured power (see :mod:`vision.eye.calibration`).
     """
-    p = np.exp(log_angle * ANGLE_POWER)
+    p = np.exp(log_angle * (HEAD_END_POWER if _from_the_head(azimuth_deg) else ANGLE_POWER))
     reach = round(4 * ANGLE_BLUR_DEG / BIN_STEP_DEG)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * BIN_STEP_DEG / ANGLE_BLUR_DEG) ** 2)
     blurred = np.convolve(p / p.sum(), kernel / kernel.sum(), mode="same")
@@ -361,7 +372,8 @@ class EyeFinder:
             for i, n in enumerate(NAMES)
         }  # fmt: skip
         look = CameraLook(-turns % 4, reading.azimuth_deg)
-        return Landmarks(points, self.name, reading.in_position, angle_evidence(reading.log_angle), camera=look)
+        direct = angle_evidence(reading.log_angle, reading.azimuth_deg)
+        return Landmarks(points, self.name, reading.in_position, direct, camera=look)
 
 
 def _turn_back(xy: FloatArray, turns: int, width: int, height: int) -> FloatArray:
