@@ -92,7 +92,7 @@ def test_labels_follow_the_definition_and_each_other_and_nuisances_are_independe
 def test_a_tiny_training_runs_from_pictures_to_weights(environment: dict[str, str], tmp_path: Path) -> None:
     command = [sys.executable, "-m", "vision.training.train", "--bodies", str(BODIES), "--out", str(tmp_path)]
     command += ["--iterations", "5", "--batch", "2", "--size", "64", "--pool", "4", "--seconds", "60"]
-    command += ["--at-once", "4", "--shelf", "8", "--locator-every", "4"]
+    command += ["--at-once", "4", "--shelf", "4", "--locator-every", "4"]
     run = subprocess.run(command, env=environment, capture_output=True, text=True, check=False, cwd=tmp_path)
     assert run.returncode == 0, run.stderr
     card = json.loads((tmp_path / "training.json").read_text())
