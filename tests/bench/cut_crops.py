@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench.eye_bench import PHANTOM, trunk_px
+from tests.bench.eye_bench import trunk_px, truth_name
 from vision.eye.finder import CROP_FACTOR, SIZE, Box, crop, extent
 from vision.landmark_names import NAMES
 from vision.photo import decode
@@ -23,7 +23,7 @@ def main() -> None:
     rows: dict[str, list] = {k: [] for k in ("image", "xy", "visible", "theta", "trunk", "group", "name")}
     for path in sorted(args.folder.glob("*.jpg")):
         truth = json.loads(path.with_suffix(".json").read_text())
-        marks = [truth["landmarks"][PHANTOM.get(n, n.replace("_left", "_L").replace("_right", "_R"))] for n in NAMES]
+        marks = [truth["landmarks"][truth_name(n)] for n in NAMES]
         xy = np.array([m["px"] for m in marks])
         around = extent(xy)
         box = Box(around.x, around.y, around.side * CROP_FACTOR)

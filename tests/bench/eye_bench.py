@@ -63,6 +63,11 @@ class Case:
         )
 
 
+def truth_name(name: str) -> str:
+    """Name of a landmark in the phantom tool's truth."""
+    return PHANTOM.get(name, name.replace("_left", "_L").replace("_right", "_R"))
+
+
 def trunk_px(truth: dict, xy: np.ndarray) -> float:
     """Length of the trunk in the picture, pixels; one seen end-on is short there: then by the camera's scale."""
     marks = truth["landmarks"]
@@ -92,7 +97,7 @@ def read_folder(
         if not readings:
             print(f"   {path.stem}: nobody in position found")
             continue
-        name = [PHANTOM.get(n, n.replace("_left", "_L").replace("_right", "_R")) for n in NAMES]
+        name = [truth_name(n) for n in NAMES]
         marks = truth["landmarks"]
         xy = np.array([marks[n]["px"] for n in name]) * scale
         trunk = trunk_px(truth, xy / scale) * scale

@@ -108,8 +108,12 @@ class Batch:
     in_position: Tensor
     quarter_turns: Tensor
 
+    def tensors(self) -> list[Tensor]:
+        """All parts, in their order."""
+        return [getattr(self, f.name) for f in fields(self)]
+
     def __getitem__(self, which: slice | Tensor) -> "Batch":
-        return Batch(*(getattr(self, f.name)[which] for f in fields(self)))
+        return Batch(*(t[which] for t in self.tensors()))
 
 
 class Studio:

@@ -6,7 +6,6 @@ and every picture is used a few times, each time as another photograph.
 
 import math
 import random
-from dataclasses import fields
 
 import torch
 import torch.nn.functional as F
@@ -185,10 +184,10 @@ class Shelf:
         new.image = new.image.half()
         if self.kept is None:
             self.kept = Batch(
-                *(torch.zeros((self.room_for, *t.shape[1:]), dtype=t.dtype, device=t.device) for t in tensors(new))
+                *(torch.zeros((self.room_for, *t.shape[1:]), dtype=t.dtype, device=t.device) for t in new.tensors())
             )
         place = (torch.arange(self.at_once, device=self.studio.device) + self.oldest) % self.room_for
-        for shelf, tensor in zip(tensors(self.kept), tensors(new), strict=True):
+        for shelf, tensor in zip(self.kept.tensors(), new.tensors(), strict=True):
             shelf[place] = tensor
         self.oldest = (self.oldest + self.at_once) % self.room_for
         self.filled = min(self.room_for, self.filled + self.at_once)
@@ -205,8 +204,3 @@ class Shelf:
         self.owed += count / self.uses
         pick = torch.randperm(self.filled, generator=self.photographer.g, device=self.photographer.device)[:count]
         return self.photographer.shoot(kept[pick])
-
-
-def tensors(batch: Batch) -> list[Tensor]:
-    """All parts of a batch, in their order."""
-    return [getattr(batch, f.name) for f in fields(batch)]

@@ -29,7 +29,7 @@ from vision.training.bodies import BodyModel
 from vision.training.network import Eye, Locator, angle_loss, cosine, landmark_loss, own_weights, read_angle_deg
 from vision.training.posing import Poser
 from vision.training.scene import Batch, Recipe, Studio
-from vision.training.shots import Photographer, Shelf, tensors
+from vision.training.shots import Photographer, Shelf
 
 
 def eye_loss(net: nn.Module, batch: Batch, angle_head: bool = True) -> tuple[Tensor, dict[str, Tensor]]:
@@ -143,7 +143,7 @@ class Learner:
             return self._take(batch)
         if self.batch is None:
             self.batch = batch
-        for mine, new in zip(tensors(self.batch), tensors(batch), strict=True):
+        for mine, new in zip(self.batch.tensors(), batch.tensors(), strict=True):
             mine.copy_(new)
         if self.taken <= self.WARM_UP:
             side = torch.cuda.Stream()
