@@ -24,11 +24,31 @@ OFFSET_SD = 1.0
 AZIMUTH_SD = 10.0  # radians: flat
 
 START_AZIMUTHS_DEG = tuple(range(0, 360, 45))
-START_STEPS, START_BLUR = 7, 0.06
-GRID_SCHEDULE = ((0.03, 2), (0.0, 3))  # blur, steps
+START_STEPS, START_BLUR = 6, 0.06
+GRID_SCHEDULE = ((0.03, 2), (0.0, 2))  # blur, steps
 LAST_STEPS = 3
+ENOUGH = 0.02  # a step that promises twice this change of the log posterior or less, at all angles, is not taken
 SAME_VIEWPOINT = math.radians(20.0)
 LONGEST_STEP = 0.35  # of any parameter: radians, units of T or of the logarithm
+
+
+def newton_step(matrix: FloatArray, gradient: FloatArray) -> FloatArray:
+    """Return ``-inverse(matrix) @ gradient`` for positive definite matrices (B, P, P) and gradients (B, P).
+
+    The gradient is factorised as a further row of the matrix, so that only half of :func:`solve_lower` is left to do.
+    """
+    size = gradient.shape[1]
+    bordered = np.empty((len(matrix), size + 1, size + 1))
+    bordered[:, :size, :size] = matrix
+    bordered[:, size, :size] = gradient
+    bordered[:, size, size] = 1e30  # anything that keeps it positive definite
+    lower = np.linalg.cholesky(bordered)  # reads the lower triangle only
+    x = -lower[:, size, :size]
+    inverse_diagonal = 1 / np.diagonal(lower, axis1=1, axis2=2)
+    for k in range(size - 1, -1, -1):
+        x[:, k] *= inverse_diagonal[:, k]
+        x[:, :k] -= lower[:, k, :k] * x[:, k, None]
+    return x
 
 
 def solve_lower(lower: FloatArray, right: FloatArray) -> FloatArray:
@@ -79,10 +99,13 @@ class Shot:
         """Project what :func:`vision.torso.place` returns by cameras of shape (B, 7)."""
         rotation = cam.world_to_camera(camera[:, cam.AZIMUTH], camera[:, cam.ELEVATION], camera[:, cam.ROLL])
         in_camera = cam.to_camera(points, rotation, camera)
-        axes = torso.spread(frames @ rotation.transpose(0, 2, 1)[:, None])  # (B, K, 3, 3)
-        g = cam.image_motion(in_camera[:, None], camera[:, None], axes.transpose(0, 2, 1, 3))
+        axes = torso.spread(frames @ rotation.transpose(0, 2, 1)[:, None])  # (B, attached points, 3, 3)
+        g = cam.image_motion(in_camera[:, None, torso.CORE :], camera[:, None], axes.transpose(0, 2, 1, 3))
         gx, gy = g[..., 0], g[..., 1]
-        freedom = np.stack([(gx**2).sum(1), (gx * gy).sum(1), (gy**2).sum(1)], -1)
+        freedom = np.zeros((*in_camera.shape[:2], 3))
+        freedom[:, torso.CORE :, 0] = (gx**2).sum(1)
+        freedom[:, torso.CORE :, 1] = (gx * gy).sum(1)
+        freedom[:, torso.CORE :, 2] = (gy**2).sum(1)
         return cls(camera, rotation, in_camera, cam.project(in_camera, camera), freedom)
 
 
@@ -220,7 +243,9 @@ class Problem:
         for _ in range(steps):
             damped = matrix.copy()
             damped[:, diagonal, diagonal] *= 1 + damping[:, None]
-            move = -solve_lower(np.linalg.cholesky(damped), gradient)
+            move = newton_step(damped, gradient)
+            if np.abs((move * gradient).sum(-1)).max() < ENOUGH:
+                break
             move *= np.minimum(1, LONGEST_STEP / np.maximum(np.abs(move), 1e-12)).min(-1, keepdims=True)
             trial = x + move
             new_value, new_gradient, new_matrix = self.evaluate(theta, trial, blur)

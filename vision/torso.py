@@ -106,7 +106,7 @@ _ORDER = ("acromion_left", "acromion_right", "hip_joint_left", "hip_joint_right"
 _FRAMES = ("trunk", "girdle", "waist", "world")
 _SIGN = np.array([1.0 if n.endswith("_left") else -1.0 if n.endswith("_right") else 0.0 for n in NAMES])
 _KEY = [key_of(n) for n in NAMES]
-_CORE = 4
+CORE = 4
 
 
 def _anchor_index(name: str, key: str) -> int:
@@ -114,15 +114,15 @@ def _anchor_index(name: str, key: str) -> int:
     return _ORDER.index(anchor if anchor in _ORDER else f"{anchor}_{name.rsplit('_', 1)[1]}")
 
 
-_ANCHOR = np.array([_anchor_index(n, k) for n, k in zip(NAMES[_CORE:], _KEY[_CORE:], strict=True)])
-_FRAME = np.array([_FRAMES.index(_ATTACHED[k].frame) for k in _KEY[_CORE:]])
+_ANCHOR = np.array([_anchor_index(n, k) for n, k in zip(NAMES[CORE:], _KEY[CORE:], strict=True)])
+_FRAME = np.array([_FRAMES.index(_ATTACHED[k].frame) for k in _KEY[CORE:]])
 _OFFSET = np.array(
     [
         [_ATTACHED[k].mean[0], _ATTACHED[k].mean[1] * s, _ATTACHED[k].mean[2]]
-        for k, s in zip(_KEY[_CORE:], _SIGN[_CORE:], strict=True)
+        for k, s in zip(_KEY[CORE:], _SIGN[CORE:], strict=True)
     ]
 )
-_OF = np.concatenate([np.arange(_CORE), _ANCHOR])  # what each point hangs on, a position in _ORDER
+_OF = np.concatenate([np.arange(CORE), _ANCHOR])  # what each point hangs on, a position in _ORDER
 _AXES = 3 * _FRAMES.index("world")  # of the frames that move
 _SHOULDER, _HIP = _AXES, _AXES + 1
 
@@ -137,7 +137,7 @@ def _weights() -> tuple[FloatArray, FloatArray]:
     moving[:, 0] = [0.5 if o.startswith(("acromion", "girdle")) else -0.5 for o in on]
     for column, key in ((_SHOULDER, "acromion"), (_HIP, "hip_joint")):
         moving[:, column] = [{f"{key}_left": 1.0, f"{key}_right": -1.0}.get(o, 0.0) for o in on]
-    for k, (frame, offset) in enumerate(zip(_FRAME, _OFFSET, strict=True), _CORE):
+    for k, (frame, offset) in enumerate(zip(_FRAME, _OFFSET, strict=True), CORE):
         if _FRAMES[frame] == "world":
             fixed[k] = offset
         else:
@@ -146,7 +146,7 @@ def _weights() -> tuple[FloatArray, FloatArray]:
 
 
 _MOVING, _FIXED = _weights()
-_SPREAD = JUDGED * np.array([_ATTACHED[k].sd for k in _KEY[_CORE:]])
+_SPREAD = JUDGED * np.array([_ATTACHED[k].sd for k in _KEY[CORE:]])
 
 
 def body_prior() -> tuple[FloatArray, FloatArray]:
@@ -298,12 +298,8 @@ def place_slope(theta: FloatArray, body: FloatArray, frames: FloatArray) -> Floa
     return result
 
 
-_SCALE = np.concatenate([np.zeros((_CORE, 3)), _SPREAD])
-_SCALE_FRAME = np.concatenate([np.zeros(_CORE, dtype=np.intp), _FRAME])
-
-
 def spread(frames: FloatArray) -> FloatArray:
-    """Return how far attached points may sit from where :func:`place` puts them, as square-root covariances.
+    """Return how far the attached points may sit from where :func:`place` puts them, as square-root covariances.
 
     Parameters
     ----------
@@ -312,10 +308,11 @@ def spread(frames: FloatArray) -> FloatArray:
 
     Returns
     -------
-    Shape (B, K, 3, 3): rows are vectors in the same axes, one standard deviation long each.
+    Shape (B, K - CORE, 3, 3), the first :data:`CORE` points left out, which sit where they are placed: rows are
+    vectors in the same axes, one standard deviation long each.
 
     """
-    result: FloatArray = frames[:, _SCALE_FRAME] * _SCALE[None, :, :, None]
+    result: FloatArray = frames[:, _FRAME] * _SPREAD[None, :, :, None]
     return result
 
 
