@@ -47,7 +47,7 @@ class Trust:
 # The points that the network reads from one photo err together, each no farther than stated: taken as independent they
 # would promise too much.  READ_TOGETHER is what fits the errors of the angle on the development people, by the mean
 # log density of the truth and by the interval score (``python -m tests.bench.fit_bench --calibrate FOLDER``).
-READ_TOGETHER = 3.0
+READ_TOGETHER = 5.0
 TRUST = {
     "hand": Trust(0.003, 0.02, 0.01),
     "eye": Trust(0.005, 0.04, 0.02, READ_TOGETHER),

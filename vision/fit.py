@@ -30,19 +30,18 @@ __all__ = ["WITHHOLD_SD_DEG", "TorsoFit", "Trial", "View", "fit_person", "fit_tr
 
 FINE_STEP_DEG = 0.5
 
-ANGLE_EVIDENCE_WEIGHT = 0.7
+ANGLE_EVIDENCE_WEIGHT = 0.9
 """Power given to a finder's direct evidence on the angle, which is not independent of the same finder's landmarks.
 
 Chosen with :data:`vision.evidence.READ_TOGETHER` on the development people (``tests/bench/render_people.py``, seed 77):
 ``python -m tests.bench.fit_bench --calibrate FOLDER`` prints both over a grid.
 """
 
-SHARED_READING_ERROR = 0.4
+SHARED_READING_ERROR = 0.3
 """How much of the information of each further photo of a trial, read by the same network, is not new.
 
-The value in tenths with the smallest interval score of side-on plus foot end, 48 trials of the development people;
-the same command prints it.  It agrees with the correlation of the errors of the two viewpoints, +0.36 (95 % interval
-+0.13 to +0.53, 79 trials of 40 rendered people, ``python -m tests.bench.error_correlation``).
+The value in tenths with the highest mean log density of the truth among trials of the development people with several
+photos; the same command prints it.
 """
 
 

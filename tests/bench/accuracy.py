@@ -1,4 +1,4 @@
-"""Measure every picture with a known angle in a folder and print how far off the results are.
+"""Measure every picture with a known angle in folders and print how far off the results are.
 
     python tests/bench/accuracy.py ../shared/phantom/pictures
     python tests/bench/accuracy.py DIR --views side,foot      # photos of one trial from several viewpoints together
@@ -7,7 +7,8 @@
 A picture ``s00_L.jpg`` (or ``s00_L_foot.jpg``) has its truth in ``s00_L.json``: ``theta_deg``, signed, right positive.
 Printed for left and right end range and for start photos: number of pictures, how many were given an angle, mean
 absolute error, 95th percentile of the absolute error, bias (in the declared side's direction), share of bands that
-hold the true angle, and mean half-width of the band; then the same for the difference between the sides of one person.
+hold the true angle, and mean half-width of the band; then the same for the difference between the sides of one person,
+with the standard deviation of its error.
 The line "all" takes the middle of the posterior also where the angle is withheld for being too uncertain.
 """
 
@@ -99,18 +100,21 @@ def line(name: str, found: list[Case], total: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("folder", type=Path)
+    parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--views", help="only these viewpoints, comma-separated")
     parser.add_argument("--people", type=int, help="only the first so many people")
     parser.add_argument("--finders", type=Finders, choices=list(Finders), default=Finders.BOTH)
     parser.add_argument("--no-second", action="store_true", help="without the general model beside the network")
     parser.add_argument("--each", type=Path, help="write one line a trial to this CSV file")
     args = parser.parse_args()
-    found = cases(
-        args.folder, args.views.split(",") if args.views else None, args.people, args.finders, not args.no_second
-    )
+    views = args.views.split(",") if args.views else None
+    found = [
+        replace(case, person=f"{folder.name}/{case.person}")
+        for folder in args.folders
+        for case in cases(folder, views, args.people, args.finders, not args.no_second)
+    ]
     if not found:
-        parser.error(f"no pictures with known angles in {args.folder}")
+        parser.error(f"no pictures with known angles in {', '.join(map(str, args.folders))}")
 
     print(f"{'degrees':34s} {'n':>4s} {'given':>5s} {'MAE':>6s} {'P95':>6s} {'bias':>6s} {'in %':>6s} {'half':>6s}")
     end_range = [c for c in found if c.side is not Side.START]
@@ -133,6 +137,9 @@ def main() -> None:
         true = np.array([a.true_deg - b.true_deg for a, b in pairs])
         print(f"{'left minus right':34s} {len(pairs):4d} {len(pairs):5d} {np.abs(error).mean():6.1f}", end=" ")
         print(f"{np.percentile(np.abs(error), 95):6.1f} {error.mean():+6.1f}   (always 0: {np.abs(true).mean():.1f})")
+        if len(pairs) > 1:
+            spread = error.std(ddof=1)
+            print(f"{'   standard deviation of its error':34s} {len(pairs):4d} {len(pairs):5d} {spread:6.1f}")
     if args.each:
         with args.each.open("w", newline="") as file:
             out = csv.writer(file)

@@ -3,6 +3,7 @@
     python -m tests.bench.eye_bench FOLDER [FOLDER ...] [--passes 2]      # tables
     python -m tests.bench.eye_bench FOLDER --calibrate                    # constants for vision/eye/calibration.py
     python -m tests.bench.eye_bench FOLDER --spoil                        # robustness table
+    python -m tests.bench.eye_bench FOLDER FOLDER --made-of               # how the error goes with the pose
 
 Pictures are ``NAME_{0,L,R}[_VIEW].jpg`` with their truth in the JSON file beside them (see the phantom tool).  Nothing
 is tuned here; ``--calibrate`` is for people kept apart from those on whom figures are reported.
@@ -44,6 +45,7 @@ class Case:
     turns: int
     focal_px: float
     centre: np.ndarray
+    pose: dict[str, float]
 
     @property
     def direct(self) -> Posterior:
@@ -108,6 +110,7 @@ def read_folder(
                 merge(readings), float(np.mean([r.in_position for r in readings])), turns,
                 truth["camera"]["fx"] * scale,
                 np.array([pixels.shape[1], pixels.shape[0]]) / 2,
+                truth["pose_params"],
             )
         )  # fmt: skip
     return cases
@@ -211,6 +214,39 @@ def calibrate(cases: list[Case]) -> None:
         print("correlation of left and right errors", np.corrcoef(both.T)[0, 1], "n", len(both))
 
 
+def _nuisances(c: Case) -> dict[str, float]:
+    """Pose of a person but for the angle, positive where it turns the way the chest opens; degrees, or parts of T."""
+    sign, opening, support = (1, "R", "L") if c.condition == "R" else (-1, "L", "R")
+    turned = {n: sign * c.pose[n] for n in ("pelvis_rot", "pelvis_tilt", "lumbar_leak", "side_bend", "head_turn")}
+    alike = {n: c.pose[n] for n in ("support_q", "elbow_dx", "elbow_half_y", "forearm_azim", "neck_ext")}
+    girdle = {
+        f"{n} of the {word} shoulder": c.pose[f"{n}_{side}"]
+        for n in ("protract", "elevate")
+        for word, side in (("opening", opening), ("support", support))
+    }
+    return {"angle": abs(c.true_deg), **turned, **alike, **girdle}
+
+
+def made_of(cases: list[Case]) -> None:
+    """Print by view how the error, in the direction of the turn, goes with each part of the pose."""
+    ends = [c for c in cases if c.condition in "LR"]
+    for view in sorted({c.view for c in ends}):
+        some = [c for c in ends if c.view == view]
+        error = np.array([(c.direct.median_deg - c.true_deg) * (1 if c.condition == "R" else -1) for c in some])
+        poses = [_nuisances(c) for c in some]
+        spread = np.array([list(p.values()) for p in poses])
+        z = (spread - spread.mean(0)) / spread.std(0)
+        print(f"{view}, {len(some)} photos: standard deviation of the error {error.std():.2f}")
+        for k, name in enumerate(poses[0]):
+            r = float(np.corrcoef(z[:, k], error)[0, 1])
+            by_chance = " " if abs(r) > 1.96 / np.sqrt(len(some)) else " (as by chance)"
+            print(f"   {name:34s} correlation {r:+.2f}, slope {r * error.std() / spread[:, k].std():+.2f}{by_chance}")
+        rest = error - error.mean() - z @ np.linalg.lstsq(z, error - error.mean(), rcond=None)[0]
+        freedom = len(some) - 1 - z.shape[1]
+        share = 1 - (rest @ rest / freedom) / error.var(ddof=1)
+        print(f"   all together explain {100 * share:.0f} % of its variance (adjusted for their number)")
+
+
 def _jpeg(quality: int) -> Callable[[np.ndarray], np.ndarray]:
     def spoil(p: np.ndarray) -> np.ndarray:
         _, data = cv2.imencode(".jpg", p[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
@@ -265,9 +301,13 @@ def main() -> None:
     ap.add_argument("--passes", type=int, default=2)
     ap.add_argument("--calibrate", action="store_true")
     ap.add_argument("--spoil", action="store_true")
+    ap.add_argument("--made-of", action="store_true")
     ap.add_argument("--photo-only", action="store_true", help="without the general model's outline of the person")
     args = ap.parse_args()
     silhouette = None if args.photo_only else Silhouette()
+    if args.made_of:
+        made_of([c for folder in args.folders for c in read_folder(folder, args.passes, silhouette)])
+        return
     for folder in args.folders:
         print(f"== {folder}")
         if args.spoil:

@@ -53,8 +53,8 @@ NAMES = {f"{p}_{s[0].upper()}": f"{p}_{s}" for p in PAIRED for s in ("left", "ri
 NAMES |= {key.upper() if key[-1].isdigit() else key: key for key in MIDLINE}
 SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
 MISS_PENALTY = 2 / 0.05
-TOGETHER_TRIED, WEIGHTS_TRIED = (1.0, 2.0, 3.0, 4.0), (0.5, 0.7, 0.8, 1.0)
-SHARED_TRIED = (0.0, 0.2, 0.3, 0.4, 0.5, 0.6)
+TOGETHER_TRIED, WEIGHTS_TRIED = (2.0, 3.0, 4.0, 5.0, 6.0), (0.7, 0.8, 0.9, 1.0)
+SHARED_TRIED = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
 PHOTOS_ONLY = Sem(1e-3, "only the photos' own bands")
 
 

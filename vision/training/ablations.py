@@ -19,12 +19,11 @@ import torch
 
 from vision.training.judge import judge
 
-HALF_SIZE = 128
 VARIANTS: dict[str, tuple[str, ...]] = {
     "full": (),
     "no angle head": ("--without", "angle_head"),
     "a tenth of the bodies": ("--share-bodies", "0.1"),
-    "half of the resolution": ("--size", str(HALF_SIZE)),
+    "half of the resolution": ("--size", "128"),
     "no clothes": ("--without", "clothes"),
     "no photographic faults": ("--without", "photographic"),
     "empty rooms": ("--without", "clutter,solids"),
@@ -83,8 +82,7 @@ def main() -> None:
         weights = folder_of(args.out, variant) / "weights.pt"
         print(f"== {variant}")
         if weights.exists():
-            size = HALF_SIZE if variant == "half of the resolution" else 256
-            print("\n".join(judge(weights, crops, size, device)), flush=True)
+            print("\n".join(judge(weights, crops, device)), flush=True)
 
 
 if __name__ == "__main__":

@@ -3,10 +3,12 @@
     python -m tests.bench.cut_crops FOLDER --out crops.npz          # crops of rendered photos, by their true extent
     python -m vision.training.judge --crops crops.npz --weights DIR/weights.pt ...
 
-For comparing trainings with each other (ablations): finding the person is not in it, nor is the torso fit.
+The side of the crops that the network was trained on stands in ``training.json`` beside the weights.  For comparing
+trainings with each other (ablations): finding the person is not in it, nor is the torso fit.
 """
 
 import argparse
+import json
 from pathlib import Path
 
 import numpy as np
@@ -20,9 +22,10 @@ from vision.training.sweep import points_angle_deg
 
 
 @torch.no_grad()
-def judge(weights: Path, crops: dict[str, np.ndarray], size: int, device: torch.device) -> list[str]:
+def judge(weights: Path, crops: dict[str, np.ndarray], device: torch.device) -> list[str]:
     """One row of figures for each group of crops (see ``tests/bench/cut_crops.py``)."""
     net = load(weights)[0].to(device)
+    size = int(json.loads(weights.with_name("training.json").read_text())["recipe"]["size"])
     image = torch.from_numpy(crops["image"]).to(device).float() / 255
     image = F.interpolate(image, size, mode="bilinear", antialias=True, align_corners=False)
     readings = [net(part) for part in image.split(32)]
@@ -56,14 +59,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--crops", type=Path, required=True)
     parser.add_argument("--weights", type=Path, nargs="+", required=True)
-    parser.add_argument("--size", type=int, default=256, help="side of the crops the network was trained on")
     args = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     with np.load(args.crops) as data:
         crops = dict(data)
     for weights in args.weights:
         print(weights)
-        print("\n".join(judge(weights, crops, args.size, device)), flush=True)
+        print("\n".join(judge(weights, crops, device)), flush=True)
 
 
 if __name__ == "__main__":
