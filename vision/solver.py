@@ -24,8 +24,8 @@ OFFSET_SD = 1.0
 AZIMUTH_SD = 10.0  # radians: flat
 
 START_AZIMUTHS_DEG = tuple(range(0, 360, 45))
-START_STEPS, START_BLUR = 6, 0.06
-GRID_SCHEDULE = ((0.03, 2), (0.0, 2))  # blur, steps
+START_STEPS, START_BLUR = 7, 0.06
+GRID_SCHEDULE = ((0.03, 2), (0.0, 3))  # blur, steps
 LAST_STEPS = 3
 ENOUGH = 0.02  # a step that promises twice this change of the log posterior or less, at all angles, is not taken
 SAME_VIEWPOINT = math.radians(20.0)
