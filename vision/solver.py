@@ -25,56 +25,53 @@ AZIMUTH_SD = 10.0  # radians: flat
 
 START_AZIMUTHS_DEG = tuple(range(0, 360, 45))
 START_STEPS, START_BLUR = 7, 0.06
-GRID_SCHEDULE = ((0.03, 2), (0.0, 3))  # blur, steps
-LAST_STEPS = 3
-ENOUGH = 0.02  # a step that promises twice this change of the log posterior or less, at all angles, is not taken
+BLURRED = (2, 0.03)  # steps, blur
+FIRST_STEPS, LAST_STEPS = 3, 3
+ENOUGH = 0.01  # a step that promises half this change of the log posterior or less is not taken
 SAME_VIEWPOINT = math.radians(20.0)
 LONGEST_STEP = 0.35  # of any parameter: radians, units of T or of the logarithm
 
 
-def newton_step(matrix: FloatArray, gradient: FloatArray) -> FloatArray:
-    """Return ``-inverse(matrix) @ gradient`` for positive definite matrices (B, P, P) and gradients (B, P).
+def _bordered(matrix: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Factorise positive definite matrices (B, P, P) together with further rows (B, M, P) below them.
 
-    The gradient is factorised as a further row of the matrix, so that only half of :func:`solve_lower` is left to do.
+    Returns
+    -------
+    lower
+        Shape (B, P, P), the Cholesky factors.
+    solved
+        Shape (B, M, P): the rows, solved against them (each ``inverse(lower) @ row``).
+
+    NumPy's own solver spreads each of these tiny systems over all cores, which makes it many times slower on a busy
+    machine; its factorisation does not.
+
     """
-    size = gradient.shape[1]
-    bordered = np.empty((len(matrix), size + 1, size + 1))
-    bordered[:, :size, :size] = matrix
-    bordered[:, size, :size] = gradient
-    bordered[:, size, size] = 1e30  # anything that keeps it positive definite
-    lower = np.linalg.cholesky(bordered)  # reads the lower triangle only
-    x = -lower[:, size, :size]
+    size, more = matrix.shape[-1], rows.shape[1]
+    whole = np.zeros((len(matrix), size + more, size + more))
+    whole[:, :size, :size] = matrix
+    whole[:, size:, :size] = rows  # the factorisation reads the lower triangle only
+    border = np.arange(size, size + more)
+    whole[:, border, border] = 1e30  # anything that keeps it positive definite
+    factor = np.linalg.cholesky(whole)
+    return factor[:, :size, :size], factor[:, size:, :size]
+
+
+def newton_step(matrix: FloatArray, gradient: FloatArray) -> FloatArray:
+    """Return ``-inverse(matrix) @ gradient`` for positive definite matrices (B, P, P) and gradients (B, P)."""
+    lower, solved = _bordered(matrix, gradient[:, None])
+    x = -solved[:, 0]
     inverse_diagonal = 1 / np.diagonal(lower, axis1=1, axis2=2)
-    for k in range(size - 1, -1, -1):
+    for k in range(gradient.shape[1] - 1, -1, -1):
         x[:, k] *= inverse_diagonal[:, k]
         x[:, :k] -= lower[:, k, :k] * x[:, k, None]
     return x
 
 
-def solve_lower(lower: FloatArray, right: FloatArray) -> FloatArray:
-    """Return the solutions (B, P) of systems with right sides (B, P), given Cholesky factors (B, P, P).
-
-    NumPy's own solver spreads each of these tiny systems over all cores, which makes it many times slower on a busy
-    machine.
-    """
-    x = right.copy()
-    size = right.shape[1]
-    diagonal = np.diagonal(lower, axis1=1, axis2=2)
-    for k in range(size):
-        x[:, k] = (x[:, k] - (lower[:, k, :k] * x[:, :k]).sum(-1)) / diagonal[:, k]
-    for k in range(size - 1, -1, -1):
-        x[:, k] = (x[:, k] - (lower[:, k + 1 :, k] * x[:, k + 1 :]).sum(-1)) / diagonal[:, k]
-    return x
-
-
 def variances(matrix: FloatArray, parameters: Sequence[int]) -> FloatArray:
     """Return the diagonal elements (B, len(parameters)) of the inverses of positive definite matrices (B, P, P)."""
-    lower = np.linalg.cholesky(matrix)
-    result = np.empty((len(matrix), len(parameters)))
-    for k, parameter in enumerate(parameters):
-        one = np.zeros(matrix.shape[:2])
-        one[:, parameter] = 1
-        result[:, k] = solve_lower(lower, one)[:, parameter]
+    units = np.eye(matrix.shape[-1])[list(parameters)]
+    _, solved = _bordered(matrix, np.broadcast_to(units, (len(matrix), *units.shape)))
+    result: FloatArray = (solved**2).sum(-1)
     return result
 
 
@@ -107,6 +104,16 @@ class Shot:
         freedom[:, torso.CORE :, 1] = (gx * gy).sum(1)
         freedom[:, torso.CORE :, 2] = (gy**2).sum(1)
         return cls(camera, rotation, in_camera, cam.project(in_camera, camera), freedom)
+
+
+@dataclass(frozen=True, slots=True)
+class Descent:
+    """Where a descent ends: parameters (B, P), minus their log posterior (B,), its gradient and Gauss-Newton matrix."""
+
+    x: FloatArray
+    value: FloatArray
+    gradient: FloatArray
+    matrix: FloatArray
 
 
 class Problem:
@@ -233,29 +240,39 @@ class Problem:
         return result
 
     def descend(
-        self, theta: FloatArray, x: FloatArray, steps: int, blur: float = 0.0
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Take damped Gauss-Newton steps; return parameters, minus their log posterior, and the last matrix."""
-        x = x.copy()
+        self, theta: FloatArray, x: FloatArray, steps: int, blur: float = 0.0, known: Descent | None = None
+    ) -> Descent:
+        """Take damped Gauss-Newton steps, each angle until a step promises nothing more.
+
+        Where ``known`` ends at the same parameters and blur, it is gone on from and not computed anew.
+        """
+        if known is None:
+            at = Descent(x.copy(), *self.evaluate(theta, x, blur))
+        else:
+            at = Descent(x.copy(), known.value.copy(), known.gradient.copy(), known.matrix.copy())
+            new = np.flatnonzero((x != known.x).any(-1))
+            if len(new):
+                at.value[new], at.gradient[new], at.matrix[new] = self.evaluate(theta[new], x[new], blur)
+        going = np.arange(len(theta))
         damping = np.full(len(theta), 1e-2)
-        value, gradient, matrix = self.evaluate(theta, x, blur)
         diagonal = np.arange(self.size)
         for _ in range(steps):
-            damped = matrix.copy()
-            damped[:, diagonal, diagonal] *= 1 + damping[:, None]
+            damped, gradient = at.matrix[going], at.gradient[going]
+            damped[:, diagonal, diagonal] *= 1 + damping[going, None]
             move = newton_step(damped, gradient)
-            if np.abs((move * gradient).sum(-1)).max() < ENOUGH:
+            promising = -(move * gradient).sum(-1) * (1 + damping[going]) > ENOUGH
+            going, move = going[promising], move[promising]
+            if not len(going):
                 break
             move *= np.minimum(1, LONGEST_STEP / np.maximum(np.abs(move), 1e-12)).min(-1, keepdims=True)
-            trial = x + move
-            new_value, new_gradient, new_matrix = self.evaluate(theta, trial, blur)
-            better = new_value < value
-            damping = np.where(better, damping / 4, np.minimum(damping * 6, 1e4))
-            x[better] = trial[better]
-            value = np.where(better, new_value, value)
-            gradient[better] = new_gradient[better]
-            matrix[better] = new_matrix[better]
-        return x, value, matrix
+            trial = at.x[going] + move
+            value, gradient, matrix = self.evaluate(theta[going], trial, blur)
+            better = value < at.value[going]
+            damping[going] = np.where(better, damping[going] / 4, np.minimum(damping[going] * 6, 1e4))
+            to = going[better]
+            at.x[to], at.value[to] = trial[better], value[better]
+            at.gradient[to], at.matrix[to] = gradient[better], matrix[better]
+        return at
 
     def starts(self, theta: FloatArray, azimuths: FloatArray) -> FloatArray:
         """Return starting parameters (B, P) for angles (B,) and azimuths (B, V), scaled and shifted to the photo."""
@@ -283,9 +300,9 @@ class Problem:
             azimuths = np.stack(
                 [Problem([v], self.breadth).modes(anchors)[:, torso.PARAMETERS + cam.AZIMUTH] for v in self.views], -1
             )
-        x, value, _ = self.descend(theta, self.starts(theta, azimuths), START_STEPS, START_BLUR)
-        best = value.reshape(len(anchors), -1).argmin(-1)
-        result: FloatArray = x.reshape(len(anchors), -1, self.size)[np.arange(len(anchors)), best]
+        end = self.descend(theta, self.starts(theta, azimuths), START_STEPS, START_BLUR)
+        best = end.value.reshape(len(anchors), -1).argmin(-1)
+        result: FloatArray = end.x.reshape(len(anchors), -1, self.size)[np.arange(len(anchors)), best]
         return result
 
 
@@ -314,13 +331,11 @@ def solve(problem: Problem, side: Side) -> Grid:
     branches = len(x) // len(grid)
     theta = np.radians(np.tile(grid, branches))
     x[:, torso.GIRDLE_SKEW] = torso.girdle_skew_prior(theta)[0]
-    for blur, steps in GRID_SCHEDULE:
-        x, value, matrix = problem.descend(theta, x, steps, blur)
-        if blur == 0.0:
-            x = problem.spread_good_fits(theta, x, value)
-    x, value, matrix = problem.descend(theta, x, LAST_STEPS)
-    half_log_det = np.log(np.diagonal(np.linalg.cholesky(matrix), axis1=1, axis2=2)).sum(-1)
-    log_evidence = (-value - half_log_det).reshape(branches, len(grid))
+    x = problem.descend(theta, x, *BLURRED).x
+    first = problem.descend(theta, x, FIRST_STEPS)
+    end = problem.descend(theta, problem.spread_good_fits(theta, first.x, first.value), LAST_STEPS, known=first)
+    half_log_det = np.log(np.diagonal(np.linalg.cholesky(end.matrix), axis1=1, axis2=2)).sum(-1)
+    log_evidence = (-end.value - half_log_det).reshape(branches, len(grid))
     pick = log_evidence.argmax(0) * len(grid) + np.arange(len(grid))
     log_posterior = log_evidence.max(0) + torso.rotation_log_prior(grid, side)
-    return Grid(grid, log_posterior, x[pick], matrix[pick])
+    return Grid(grid, log_posterior, end.x[pick], end.matrix[pick])
