@@ -255,6 +255,10 @@ def table(title: str, outcomes: Sequence[Outcome]) -> None:
     single = [o for o in outcomes if len(o.shots) == 1]
     for label in sorted({o.label for o in outcomes}):
         print(row(label, [o for o in outcomes if o.label == label]))
+    for viewpoint in sorted({o.shots[0].viewpoint for o in single}):
+        of = [o for o in single if o.shots[0].viewpoint == viewpoint]
+        if len({o.label for o in of}) > 1:
+            print(row(f"{viewpoint}, either side", of))
     ordered = sorted(single, key=lambda o: o.truth)
     for third in np.array_split(np.arange(len(ordered)), 3):
         of = [ordered[i] for i in third]
