@@ -1,7 +1,7 @@
 """How well the network reads rendered photos of people it has never seen, and how far it should be believed.
 
     python -m tests.bench.eye_bench FOLDER [FOLDER ...] [--passes 2]      # tables
-    python -m tests.bench.eye_bench FOLDER --calibrate                    # constants for vision/eye/calibration.py
+    python -m tests.bench.eye_bench FOLDER FOLDER --calibrate             # constants for vision/eye/calibration.py
     python -m tests.bench.eye_bench FOLDER --spoil                        # robustness table
     python -m tests.bench.eye_bench FOLDER FOLDER --made-of               # how the error goes with the pose
 
@@ -12,18 +12,28 @@ is tuned here; ``--calibrate`` is for people kept apart from those on whom figur
 import argparse
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from vision.eye.finder import GRID_DEG, Reading, angle_evidence, merge, read_photo
+from vision.eye import finder
+from vision.eye.finder import (
+    GRID_DEG,
+    Reading,
+    angle_evidence,
+    merge,
+    read_photo,
+    toward_feet_and_head,
+)
 from vision.landmark_names import NAMES
 from vision.photo import decode
 from vision.rotation import Posterior, rotation_angle_deg
 from vision.silhouette import Silhouette
 
+BLUNDER_DEG = 25.0  # readings so far off looked at something else; they say nothing about the scale
+NEAR_AN_END = 0.5  # sine of the camera's direction from square to the side
 PHANTOM = {"c7": "C7", "t12": "T12", "s2": "S2"}
 
 
@@ -52,6 +62,12 @@ class Case:
         e = angle_evidence(self.reading.log_angle, self.reading.azimuth_deg)
         density = np.exp(e.log_density - e.log_density.max())
         return Posterior(e.grid_deg, density / np.trapz(density, e.grid_deg))
+
+    @property
+    def uncalibrated_deg(self) -> float:
+        """Median of the distribution as the network gives it."""
+        density = np.exp(self.reading.log_angle)
+        return Posterior(GRID_DEG, density / np.trapz(density, GRID_DEG)).median_deg
 
     @property
     def from_points_deg(self) -> float:
@@ -174,20 +190,40 @@ def report(cases: list[Case]) -> None:
         )
 
 
+def by_direction(cases: list[Case]) -> tuple[list[Case], list[Case], list[Case]]:
+    """Photos from nearest the side, the feet and the head."""
+    groups: tuple[list[Case], list[Case], list[Case]] = ([], [], [])
+    for c in cases:
+        feet, head = toward_feet_and_head(c.reading.azimuth_deg)
+        groups[1 if feet > NEAR_AN_END else 2 if head > NEAR_AN_END else 0].append(c)
+    return groups
+
+
 def calibrate(cases: list[Case]) -> None:
-    """Fit the blur and power of the distribution by likelihood, and the landmark spread by coverage."""
-    best = []
-    for power in (0.8, 1.0, 1.3, 1.6, 2.0, 2.3, 2.6, 3.0, 3.5, 4.0):
-        for blur in (0.4, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0, 3.5, 4.0):
-            total = 0.0
-            for c in cases:
-                p = np.exp(c.reading.log_angle * power)
-                kernel = np.exp(-0.5 * ((GRID_DEG[:, None] - GRID_DEG) / blur) ** 2)
-                q = kernel @ (p / p.sum())
-                q = q / np.trapz(q, GRID_DEG) + 1e-6
-                total += np.log(np.interp(c.true_deg, GRID_DEG, q))
-            best.append((total / len(cases), power, blur))
-    print("mean log likelihood, ANGLE_POWER, ANGLE_BLUR_DEG:", sorted(best, reverse=True)[:6])
+    """Fit the scale of the readings, power and surplus error by likelihood, and the landmark spread by coverage."""
+    ends = [c for c in cases if c.condition in "LR"]
+    read = np.array([c.uncalibrated_deg for c in ends])
+    true = np.array([c.true_deg for c in ends])
+    near = np.abs(read - true) < BLUNDER_DEG
+    feet, head = np.array([toward_feet_and_head(c.reading.azimuth_deg) for c in ends]).T
+    rows = (true * np.array([np.ones(len(ends)), feet, head]))[:, near].T
+    (side, less, more), *_ = np.linalg.lstsq(rows, read[near], rcond=None)
+    print(f"READ_SIDE_ON {side:.3f}, READ_FROM_FEET {side + less:.3f}, READ_FROM_HEAD {side + more:.3f}")
+    print("mean log likelihood, power, SCALE_SD:")
+    names = "POWER_SIDE_ON", "POWER_FROM_FEET", "POWER_FROM_HEAD"
+    kept = {n: getattr(finder, n) for n in (*names, "SCALE_SD")}
+    for name, some in zip(names, by_direction(cases), strict=True):
+        best = []
+        for power in (1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5) if some else ():
+            for scale in (0.0, 0.02, 0.03, 0.035, 0.04, 0.045, 0.05):
+                finder.SCALE_SD = scale
+                for n in names:
+                    setattr(finder, n, power)
+                at = [np.log(np.interp(c.true_deg, c.direct.grid_deg, c.direct.density) + 1e-6) for c in some]
+                best.append((round(float(np.mean(at)), 4), power, scale))
+        print(f"   {name}, {len(some)} photos:", sorted(best, reverse=True)[:6])
+    for n, value in kept.items():
+        setattr(finder, n, value)
     z, seen, ratio = [], [], []
     for c in cases:
         e = c.reading.xy - c.true_xy
@@ -308,6 +344,7 @@ def main() -> None:
     if args.made_of:
         made_of([c for folder in args.folders for c in read_folder(folder, args.passes, silhouette)])
         return
+    everyone = []
     for folder in args.folders:
         print(f"== {folder}")
         if args.spoil:
@@ -315,8 +352,9 @@ def main() -> None:
             continue
         cases = read_folder(folder, args.passes, silhouette)
         report(cases)
-        if args.calibrate:
-            calibrate(cases)
+        everyone += [replace(c, person=f"{folder}/{c.person}") for c in cases]
+    if args.calibrate:
+        calibrate(everyone)
 
 
 if __name__ == "__main__":

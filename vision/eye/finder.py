@@ -12,9 +12,13 @@ from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG
 from vision.arrays import ByteArray, FloatArray
 from vision.eye.calibration import (
     ANGLE_BLUR_DEG,
-    ANGLE_POWER,
-    HEAD_END_POWER,
-    HEAD_END_REACH_DEG,
+    POWER_FROM_FEET,
+    POWER_FROM_HEAD,
+    POWER_SIDE_ON,
+    READ_FROM_FEET,
+    READ_FROM_HEAD,
+    READ_SIDE_ON,
+    SCALE_SD,
     SD_FACTOR,
     SD_FLOOR,
 )
@@ -316,20 +320,31 @@ def merge(readings: list[Reading]) -> Reading:
     )
 
 
-def _from_the_head(azimuth_deg: float) -> bool:
-    return abs((azimuth_deg - 90 + 180) % 360 - 180) < HEAD_END_REACH_DEG
+def toward_feet_and_head(azimuth_deg: float) -> tuple[float, float]:
+    """How far the camera stands toward the feet and toward the head, 0 (side-on) to 1."""
+    along = float(np.sin(np.radians(azimuth_deg)))
+    return max(-along, 0.0), max(along, 0.0)
+
+
+def _by_direction(azimuth_deg: float, side_on: float, from_feet: float, from_head: float) -> float:
+    feet, head = toward_feet_and_head(azimuth_deg)
+    return side_on + (from_feet - side_on) * feet + (from_head - side_on) * head
 
 
 def angle_evidence(log_angle: FloatArray, azimuth_deg: float) -> AngleEvidence:
     """Turn the network's distribution, read from a camera at ``azimuth_deg``, into calibrated evidence.
 
-    The network is trained on its own renderer and is a little too sure of itself elsewhere: the distribution is
-    blurred by the measured surplus error and raised to a measured power (see :mod:`vision.eye.calibration`).
+    The network is trained on its own renderer: elsewhere its readings are a little too large or too small by where the
+    camera stands, and more or less sure than they should be.  The distribution is raised to a measured power, its
+    angles are divided by the measured scale of the readings, and it is blurred by the measured surplus error (see
+    :mod:`vision.eye.calibration`).
     """
-    p = np.exp(log_angle * (HEAD_END_POWER if _from_the_head(azimuth_deg) else ANGLE_POWER))
-    reach = round(4 * ANGLE_BLUR_DEG / BIN_STEP_DEG)
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * BIN_STEP_DEG / ANGLE_BLUR_DEG) ** 2)
-    blurred = np.convolve(p / p.sum(), kernel / kernel.sum(), mode="same")
+    power = _by_direction(azimuth_deg, POWER_SIDE_ON, POWER_FROM_FEET, POWER_FROM_HEAD)
+    p = np.exp((log_angle - log_angle.max()) * power)
+    centre = GRID_DEG / _by_direction(azimuth_deg, READ_SIDE_ON, READ_FROM_FEET, READ_FROM_HEAD)
+    sd = np.hypot(ANGLE_BLUR_DEG, SCALE_SD * centre)
+    kernel = np.exp(-0.5 * ((GRID_DEG[:, None] - centre) / sd) ** 2) / sd
+    blurred = kernel @ (p / p.sum()) * BIN_STEP_DEG / np.sqrt(2 * np.pi)
     return AngleEvidence(GRID_DEG, np.log(blurred + 1e-6 / len(p)), "eye")
 
 

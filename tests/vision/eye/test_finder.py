@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from vision.eye.calibration import READ_FROM_FEET, READ_FROM_HEAD, READ_SIDE_ON
 from vision.eye.finder import (
     BEYOND_DOUBT,
     GRID_DEG,
@@ -146,20 +147,37 @@ def test_readings_of_one_photo_are_merged_with_their_scatter():
     assert np.all((merged.xy >= low - 1e-9) & (merged.xy <= high + 1e-9))
 
 
-def test_evidence_on_the_angle_keeps_its_middle_and_is_wider_than_one_bin():
-    log = -0.5 * ((GRID_DEG - 42.0) / 5.0) ** 2
-    spread = {}
-    for azimuth in (0.0, 180.0, -90.0, 160.0, -175.0, 90.0, 40.0, 140.0):
-        evidence = angle_evidence(log, azimuth)
-        density = np.exp(evidence.log_density)
-        posterior = Posterior(evidence.grid_deg, density / np.trapz(density, evidence.grid_deg))
-        assert posterior.median_deg == pytest.approx(42.0, abs=0.2)
-        assert 1.5 < posterior.sd_deg < 5.0
-        spread[azimuth] = posterior.sd_deg
-    # on the head's side the network is believed less, from whichever side of the person
-    from_the_head = [spread[a] for a in (90.0, 40.0, 140.0)]
-    elsewhere = [spread[a] for a in (0.0, 180.0, -90.0, 160.0, -175.0)]
-    assert min(from_the_head) > 1.15 * max(elsewhere)
+def read_evidence(middle_deg: float, sd_deg: float, azimuth_deg: float) -> Posterior:
+    evidence = angle_evidence(-0.5 * ((GRID_DEG - middle_deg) / sd_deg) ** 2, azimuth_deg)
+    density = np.exp(evidence.log_density)
+    return Posterior(evidence.grid_deg, density / np.trapz(density, evidence.grid_deg))
+
+
+def test_evidence_on_the_angle_is_as_wide_as_the_direction_of_the_camera_asks():
+    everywhere = (0.0, 180.0, -90.0, 160.0, -175.0, 90.0, 40.0, 140.0)
+    spread = {azimuth: read_evidence(42.0, 5.0, azimuth).sd_deg for azimuth in everywhere}
+    assert all(1.5 < sd < 5.0 for sd in spread.values())
+    # toward the head the network is believed less, from whichever side of the person
+    assert spread[90.0] > spread[40.0] > spread[0.0]
+    assert spread[40.0] == pytest.approx(spread[140.0])
+    assert spread[0.0] == pytest.approx(spread[180.0])
+
+
+@pytest.mark.parametrize(
+    ("azimuth", "read_of_true"),
+    [(0.0, READ_SIDE_ON), (180.0, READ_SIDE_ON), (-90.0, READ_FROM_FEET), (90.0, READ_FROM_HEAD)],
+)
+def test_evidence_on_the_angle_undoes_the_measured_scale_of_the_readings(azimuth: float, read_of_true: float):
+    for true in (-60.0, -20.0, 0.0, 35.0, 70.0):
+        assert read_evidence(true * read_of_true, 4.0, azimuth).median_deg == pytest.approx(true, abs=0.15)
+
+
+def test_evidence_on_the_angle_is_wider_where_more_is_turned_and_mirrors():
+    small, large = read_evidence(10.0, 3.0, 0.0), read_evidence(70.0, 3.0, 0.0)
+    assert large.sd_deg > 1.3 * small.sd_deg
+    other = read_evidence(-70.0, 3.0, 180.0)
+    assert other.median_deg == pytest.approx(-large.median_deg)
+    assert other.sd_deg == pytest.approx(large.sd_deg)
 
 
 def test_crops_keep_positions_and_repeat_the_edge():
