@@ -26,6 +26,7 @@ import torch.nn.functional as F
 from torch import Tensor, nn
 
 from vision.training.bodies import BodyModel
+from vision.training.muon import Muon
 from vision.training.network import Eye, Locator, angle_loss, cosine, landmark_loss, own_weights, read_angle_deg
 from vision.training.posing import Poser
 from vision.training.scene import Batch, Recipe, Studio
@@ -106,8 +107,17 @@ class Average:
 Loss = Callable[[nn.Module, Batch], tuple[Tensor, dict[str, Tensor]]]
 
 
+FIRST_AND_LAST = ("stem", "body.0", "heat", "where", "out")
+
+
+def hidden_matrices(net: nn.Module) -> list[nn.Parameter]:
+    """Weights of the convolutions and linear layers between the first and the last."""
+    layers = [m for name, m in net.named_modules() if not name.startswith(FIRST_AND_LAST)]
+    return [m.weight for m in layers if isinstance(m, nn.Conv2d | nn.Linear)]
+
+
 class Learner:
-    """One network with its optimiser and average, and one update of them from a batch.
+    """One network with its optimisers and average, and one update of them from a batch.
 
     A small network's update is a thousand small kernels that take longer to start than to run.  ``captured`` records
     the whole update once as a CUDA graph and replays it.
@@ -115,14 +125,19 @@ class Learner:
 
     WARM_UP = 4
 
-    def __init__(self, net: nn.Module, loss: Loss, device: torch.device, wrapped: nn.Module, captured: bool) -> None:
+    def __init__(
+        self, net: nn.Module, loss: Loss, device: torch.device, wrapped: nn.Module, captured: bool, muon: bool = False
+    ) -> None:
         self.net, self.loss, self.device, self.wrapped, self.captured = net, loss, device, wrapped, captured
         self.average = Average(net)
-        decay = [p for p in net.parameters() if p.dim() > 1]
+        hidden = hidden_matrices(net) if muon else []
+        taken = {id(p) for p in hidden}
+        decay = [p for p in net.parameters() if p.dim() > 1 and id(p) not in taken]
         rest = [p for p in net.parameters() if p.dim() <= 1]
         groups = [{"params": decay, "weight_decay": 0.02}, {"params": rest, "weight_decay": 0.0}]
         rate = torch.tensor(1e-3, device=device) if captured else 1e-3
-        self.optimiser = torch.optim.AdamW(groups, lr=rate, fused=device.type == "cuda", capturable=captured)
+        adam = torch.optim.AdamW(groups, lr=rate, fused=device.type == "cuda", capturable=captured)
+        self.optimisers: list[torch.optim.Optimizer] = [adam, *([Muon(hidden, lr=rate)] if hidden else [])]
         self.share = torch.ones((), device=device)
         self.taken = 0
         self.batch: Batch | None = None
@@ -132,7 +147,7 @@ class Learner:
     def update(self, batch: Batch, rate: float, keep: float) -> dict[str, Tensor]:
         """Learn from one batch; returns the readable parts of the loss."""
         batch.image = batch.image.contiguous(memory_format=torch.channels_last)
-        for group in self.optimiser.param_groups:
+        for group in (g for o in self.optimisers for g in o.param_groups):
             if self.captured:
                 group["lr"].fill_(rate)
             else:
@@ -154,7 +169,7 @@ class Learner:
             return parts
         if self.graph is None:
             self.graph = torch.cuda.CUDAGraph()
-            self.optimiser.zero_grad(set_to_none=True)
+            self.net.zero_grad(set_to_none=True)
             with torch.cuda.graph(self.graph):
                 self.parts = self._take(self.batch)
         self.graph.replay()
@@ -164,10 +179,11 @@ class Learner:
         on = self.device.type == "cuda"
         with torch.autocast(self.device.type, torch.bfloat16, enabled=on, cache_enabled=not self.captured):
             loss, parts = self.loss(self.wrapped, batch)
-        self.optimiser.zero_grad(set_to_none=True)
+        self.net.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
-        self.optimiser.step()
+        for optimiser in self.optimisers:
+            optimiser.step()
         self.average.update(self.net, self.share)
         return parts
 
@@ -193,6 +209,7 @@ def parser() -> argparse.ArgumentParser:
     parser.add_argument("--resume", action="store_true")
     parser.add_argument("--begin-with", type=Path, default=None, help="weights.pt of an earlier training")
     parser.add_argument("--peak", type=float, default=2e-3, help="highest learning rate")
+    parser.add_argument("--optimiser", choices=("adamw", "muon"), default="adamw", help="of the hidden layers")
     parser.add_argument("--locator-every", type=int, default=10, help="each so many-th step; 0: none")
     parser.add_argument("--compiled", action="store_true", help="fuse small steps into few kernels (takes a minute)")
     parser.add_argument("--iterations", type=int, default=None, help="stop after so many steps (smoke run)")
@@ -259,10 +276,12 @@ def main() -> None:
         wrapped = net
         if world > 1:
             wrapped = nn.parallel.DistributedDataParallel(net, device_ids=[rank] if cuda else None)
-        learner = learners[name] = Learner(net, losses[name], device, wrapped, fused and world == 1)
+        captured, muon = fused and world == 1, args.optimiser == "muon"
+        learner = learners[name] = Learner(net, losses[name], device, wrapped, captured, muon)
         if state:
             learner.average.state = {k: v.to(device) for k, v in state[f"{name}_average"].items()}
-            learner.optimiser.load_state_dict(state[f"{name}_optimiser"])
+            for optimiser, held in zip(learner.optimisers, state[f"{name}_optimisers"], strict=True):
+                optimiser.load_state_dict(held)
     started = time.time()
     pictures = state["pictures"] if state else 0
     log: list[dict[str, float]] = []
@@ -278,7 +297,7 @@ def main() -> None:
         for name, learner in learners.items():
             kept |= {
                 name: learner.net.state_dict(), f"{name}_average": learner.average.state,
-                f"{name}_optimiser": learner.optimiser.state_dict(),
+                f"{name}_optimisers": [o.state_dict() for o in learner.optimisers],
             }  # fmt: skip
         weights = {
             f"{name}.{k}": v.half() if v.dtype.is_floating_point else v

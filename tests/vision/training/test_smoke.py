@@ -64,6 +64,19 @@ for vary in (False, True, True):  # however a picture is framed, its labels agre
         assert together[upright].min() > 0.95, together  # weak against full perspective
     turned = shot.rotation_right_deg.abs() - drawn.rotation_right_deg.abs()
     assert float(turned.abs().max()) < 1e-4
+from vision.training.muon import STEP_SIZE, Muon
+
+weights = [torch.nn.Parameter(torch.randn(shape)) for shape in ((24, 16, 3, 3), (96, 32), (130, 200), (40, 5))]
+before = [w.detach().clone() for w in weights]
+for w in weights:
+    w.grad = torch.randn_like(w)
+Muon(weights, lr=1.0, weight_decay=0.0).step()
+for w, b in zip(weights, before, strict=True):  # numpy's singular vectors stay, the values come to 0.7 to 1.2
+    moved = (b - w.detach()).flatten(1).numpy() / (STEP_SIZE * max(w.flatten(1).shape) ** 0.5)
+    left, _, right = np.linalg.svd(w.grad.flatten(1).numpy(), full_matrices=False)
+    values = left.T @ moved @ right.T
+    assert np.abs(values - np.diag(np.diag(values))).max() < 1e-3
+    assert 0.6 < np.diag(values).min() and np.diag(values).max() < 1.25, np.diag(values)
 print("checked")
 """
 
@@ -101,7 +114,7 @@ def test_a_tiny_training_runs_from_pictures_to_weights(environment: dict[str, st
     assert (tmp_path / "weights.pt").stat().st_size > 1_000_000
 
     further = [*command, "--out", str(tmp_path / "further"), "--begin-with", str(tmp_path / "weights.pt")]
-    further += ["--iterations", "2"]
+    further += ["--iterations", "2", "--optimiser", "muon"]
     run = subprocess.run(further, env=environment, capture_output=True, text=True, check=False, cwd=tmp_path)
     assert run.returncode == 0, run.stderr
     assert json.loads((tmp_path / "further" / "training.json").read_text())["steps"] == 2
