@@ -12,18 +12,19 @@ is tuned here; ``--calibrate`` is for people kept apart from those on whom figur
 import argparse
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from vision.eye import finder
 from vision.eye.finder import (
     GRID_DEG,
     Reading,
     angle_evidence,
+    believed,
     merge,
+    read_of_true,
     read_photo,
     toward_feet_and_head,
 )
@@ -35,6 +36,11 @@ from vision.silhouette import Silhouette
 BLUNDER_DEG = 25.0  # readings so far off looked at something else; they say nothing about the scale
 NEAR_AN_END = 0.5  # sine of the camera's direction from square to the side
 PHANTOM = {"c7": "C7", "t12": "T12", "s2": "S2"}
+
+
+def posterior(log_density: np.ndarray) -> Posterior:
+    density = np.exp(log_density - log_density.max())
+    return Posterior(GRID_DEG, density / np.trapz(density, GRID_DEG))
 
 
 @dataclass(frozen=True)
@@ -59,15 +65,12 @@ class Case:
 
     @property
     def direct(self) -> Posterior:
-        e = angle_evidence(self.reading.log_angle, self.reading.azimuth_deg)
-        density = np.exp(e.log_density - e.log_density.max())
-        return Posterior(e.grid_deg, density / np.trapz(density, e.grid_deg))
+        return posterior(angle_evidence(self.reading.log_angle, self.reading.azimuth_deg).log_density)
 
     @property
     def uncalibrated_deg(self) -> float:
         """Median of the distribution as the network gives it."""
-        density = np.exp(self.reading.log_angle)
-        return Posterior(GRID_DEG, density / np.trapz(density, GRID_DEG)).median_deg
+        return posterior(self.reading.log_angle).median_deg
 
     @property
     def from_points_deg(self) -> float:
@@ -121,7 +124,7 @@ def read_folder(
         trunk = trunk_px(truth, xy / scale) * scale
         cases.append(
             Case(
-                path.stem, parts[0], parts[1], parts[2] if len(parts) > 2 else "side", truth["theta_deg"],
+                path.stem, f"{folder}/{parts[0]}", parts[1], parts[2] if len(parts) > 2 else "side", truth["theta_deg"],
                 truth["camera_on_opening_side"], xy, np.array([marks[n]["visible"] for n in name]), trunk,
                 merge(readings), float(np.mean([r.in_position for r in readings])), turns,
                 truth["camera"]["fx"] * scale,
@@ -190,13 +193,19 @@ def report(cases: list[Case]) -> None:
         )
 
 
-def by_direction(cases: list[Case]) -> tuple[list[Case], list[Case], list[Case]]:
-    """Photos from nearest the side, the feet and the head."""
+def nearest_side_feet_head(cases: list[Case]) -> tuple[list[Case], list[Case], list[Case]]:
+    """Sort photos by where their camera stands."""
     groups: tuple[list[Case], list[Case], list[Case]] = ([], [], [])
     for c in cases:
         feet, head = toward_feet_and_head(c.reading.azimuth_deg)
         groups[1 if feet > NEAR_AN_END else 2 if head > NEAR_AN_END else 0].append(c)
     return groups
+
+
+def _log_likelihood(c: Case, power: float, scale_sd: float) -> float:
+    scale = read_of_true(c.reading.azimuth_deg)
+    density = posterior(believed(c.reading.log_angle, power, scale, scale_sd)).density
+    return float(np.log(np.interp(c.true_deg, GRID_DEG, density) + 1e-6))
 
 
 def calibrate(cases: list[Case]) -> None:
@@ -211,19 +220,13 @@ def calibrate(cases: list[Case]) -> None:
     print(f"READ_SIDE_ON {side:.3f}, READ_FROM_FEET {side + less:.3f}, READ_FROM_HEAD {side + more:.3f}")
     print("mean log likelihood, power, SCALE_SD:")
     names = "POWER_SIDE_ON", "POWER_FROM_FEET", "POWER_FROM_HEAD"
-    kept = {n: getattr(finder, n) for n in (*names, "SCALE_SD")}
-    for name, some in zip(names, by_direction(cases), strict=True):
+    for name, some in zip(names, nearest_side_feet_head(cases), strict=True):
         best = []
         for power in (1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5) if some else ():
-            for scale in (0.0, 0.02, 0.03, 0.035, 0.04, 0.045, 0.05):
-                finder.SCALE_SD = scale
-                for n in names:
-                    setattr(finder, n, power)
-                at = [np.log(np.interp(c.true_deg, c.direct.grid_deg, c.direct.density) + 1e-6) for c in some]
-                best.append((round(float(np.mean(at)), 4), power, scale))
+            for scale_sd in (0.0, 0.02, 0.03, 0.035, 0.04, 0.045, 0.05):
+                at = [_log_likelihood(c, power, scale_sd) for c in some]
+                best.append((round(float(np.mean(at)), 4), power, scale_sd))
         print(f"   {name}, {len(some)} photos:", sorted(best, reverse=True)[:6])
-    for n, value in kept.items():
-        setattr(finder, n, value)
     z, seen, ratio = [], [], []
     for c in cases:
         e = c.reading.xy - c.true_xy
@@ -352,7 +355,7 @@ def main() -> None:
             continue
         cases = read_folder(folder, args.passes, silhouette)
         report(cases)
-        everyone += [replace(c, person=f"{folder}/{c.person}") for c in cases]
+        everyone += cases
     if args.calibrate:
         calibrate(everyone)
 

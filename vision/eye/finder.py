@@ -331,6 +331,35 @@ def _by_direction(azimuth_deg: float, side_on: float, from_feet: float, from_hea
     return side_on + (from_feet - side_on) * feet + (from_head - side_on) * head
 
 
+def believed(log_angle: FloatArray, power: float, scale: float, scale_sd: float) -> FloatArray:
+    """Log density over ``GRID_DEG`` of the true angle, per degree, from the network's distribution.
+
+    Parameters
+    ----------
+    log_angle
+        As :attr:`Reading.log_angle`.
+    power
+        Power to which the distribution is raised.
+    scale
+        Angle that is read on average, in parts of the true one.
+    scale_sd
+        Standard deviation of that scale, parts of the angle.
+
+    """
+    p = np.exp((log_angle - log_angle.max()) * power)
+    centre = GRID_DEG / scale
+    sd = np.hypot(ANGLE_BLUR_DEG, scale_sd * centre)
+    kernel = np.exp(-0.5 * ((GRID_DEG[:, None] - centre) / sd) ** 2) / sd
+    blurred = kernel @ (p / p.sum()) * BIN_STEP_DEG / np.sqrt(2 * np.pi)
+    result: FloatArray = np.log(blurred + 1e-6 / len(p))
+    return result
+
+
+def read_of_true(azimuth_deg: float) -> float:
+    """Angle that is read on average from a camera at ``azimuth_deg``, in parts of the true one."""
+    return _by_direction(azimuth_deg, READ_SIDE_ON, READ_FROM_FEET, READ_FROM_HEAD)
+
+
 def angle_evidence(log_angle: FloatArray, azimuth_deg: float) -> AngleEvidence:
     """Turn the network's distribution, read from a camera at ``azimuth_deg``, into calibrated evidence.
 
@@ -340,12 +369,7 @@ def angle_evidence(log_angle: FloatArray, azimuth_deg: float) -> AngleEvidence:
     :mod:`vision.eye.calibration`).
     """
     power = _by_direction(azimuth_deg, POWER_SIDE_ON, POWER_FROM_FEET, POWER_FROM_HEAD)
-    p = np.exp((log_angle - log_angle.max()) * power)
-    centre = GRID_DEG / _by_direction(azimuth_deg, READ_SIDE_ON, READ_FROM_FEET, READ_FROM_HEAD)
-    sd = np.hypot(ANGLE_BLUR_DEG, SCALE_SD * centre)
-    kernel = np.exp(-0.5 * ((GRID_DEG[:, None] - centre) / sd) ** 2) / sd
-    blurred = kernel @ (p / p.sum()) * BIN_STEP_DEG / np.sqrt(2 * np.pi)
-    return AngleEvidence(GRID_DEG, np.log(blurred + 1e-6 / len(p)), "eye")
+    return AngleEvidence(GRID_DEG, believed(log_angle, power, read_of_true(azimuth_deg), SCALE_SD), "eye")
 
 
 class EyeFinder:

@@ -16,8 +16,6 @@ QUINTIC = (3.4445, -4.7750, 2.0315)
 ITERATIONS = 5
 STEP_SIZE = 0.2
 """Root mean square of an entry's move at a learning rate of 1, about that of AdamW (Liu et al. 2025)."""
-
-
 BUCKETS = (128, 192, 448)
 """Matrices up to so many rows are handled together, smaller ones filled up with zeros: few large products take a
 fraction of the time of many small ones, and zeros change no singular vector."""
@@ -71,18 +69,19 @@ class Muon(torch.optim.Optimizer):
                     state["momentum"] = torch.zeros_like(p)
                 held = state["momentum"].mul_(group["momentum"]).add_(p.grad)
                 way = torch.add(p.grad, held, alpha=group["momentum"]).flatten(1)
-                way = way if way.shape[0] <= way.shape[1] else way.T
+                way = way.T if way.shape[0] > way.shape[1] else way
                 bucket = next((size for size in BUCKETS if way.shape[0] <= size), way.shape[0])
                 buckets[bucket].append((p, way))
+            rate = group["lr"]
             for members in buckets.values():
+                first = members[0][1]
                 rows, columns = (max(way.shape[k] for _, way in members) for k in (0, 1))
-                kind = torch.bfloat16 if members[0][0].is_cuda else members[0][0].dtype
-                stack = torch.zeros(len(members), rows, columns, dtype=kind, device=members[0][0].device)
+                kind = torch.bfloat16 if first.is_cuda else first.dtype
+                stack = torch.zeros(len(members), rows, columns, dtype=kind, device=first.device)
                 for place, (_, way) in zip(stack, members, strict=True):
                     place[: way.shape[0], : way.shape[1]] = way
                 for move, (p, way) in zip(orthogonal(stack), members, strict=True):
                     step = move[: way.shape[0], : way.shape[1]]
-                    step = step if len(p) <= p[0].numel() else step.T
-                    rate = group["lr"]
+                    step = step.T if len(p) > p[0].numel() else step
                     p.mul_(1 - rate * group["weight_decay"])
                     p.sub_(step.reshape(p.shape) * (rate * STEP_SIZE * max(way.shape) ** 0.5))

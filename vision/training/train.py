@@ -131,8 +131,8 @@ class Learner:
         self.net, self.loss, self.device, self.wrapped, self.captured = net, loss, device, wrapped, captured
         self.average = Average(net)
         hidden = hidden_matrices(net) if muon else []
-        taken = {id(p) for p in hidden}
-        decay = [p for p in net.parameters() if p.dim() > 1 and id(p) not in taken]
+        by_muon = {id(p) for p in hidden}
+        decay = [p for p in net.parameters() if p.dim() > 1 and id(p) not in by_muon]
         rest = [p for p in net.parameters() if p.dim() <= 1]
         groups = [{"params": decay, "weight_decay": 0.02}, {"params": rest, "weight_decay": 0.0}]
         rate = torch.tensor(1e-3, device=device) if captured else 1e-3
@@ -266,7 +266,8 @@ def main() -> None:
     losses: dict[str, Loss] = {
         "eye": functools.partial(eye_loss, angle_head=angle_head), "locator": locator_loss,
     }  # fmt: skip
-    if fused and world == 1:
+    recorded = fused and world == 1
+    if recorded:
         losses["eye"] = torch.compile(losses["eye"], dynamic=False)
     learners: dict[str, Learner] = {}
     for name, net in nets.items():
@@ -276,8 +277,8 @@ def main() -> None:
         wrapped = net
         if world > 1:
             wrapped = nn.parallel.DistributedDataParallel(net, device_ids=[rank] if cuda else None)
-        captured, muon = fused and world == 1, args.optimiser == "muon"
-        learner = learners[name] = Learner(net, losses[name], device, wrapped, captured, muon)
+        learner = Learner(net, losses[name], device, wrapped, recorded, args.optimiser == "muon")
+        learners[name] = learner
         if state:
             learner.average.state = {k: v.to(device) for k, v in state[f"{name}_average"].items()}
             for optimiser, held in zip(learner.optimisers, state[f"{name}_optimisers"], strict=True):

@@ -21,6 +21,7 @@ from vision.eye.finder import (
     windows,
 )
 from vision.landmark_names import NAMES
+from vision.landmarks import AngleEvidence
 from vision.photo import Photo, decode
 from vision.rotation import Posterior
 from vision.sides import Side
@@ -38,9 +39,13 @@ def changed(photo: Photo, pixels: np.ndarray) -> Photo:
     return Photo(np.ascontiguousarray(pixels), photo.focal_px, None, photo.digest, photo.media_type)
 
 
+def posterior_of(evidence: AngleEvidence) -> Posterior:
+    density = np.exp(evidence.log_density - evidence.log_density.max())
+    return Posterior(GRID_DEG, density / np.trapz(density, GRID_DEG))
+
+
 def angle_of(landmarks) -> float:
-    density = np.exp(landmarks.angle.log_density - landmarks.angle.log_density.max())
-    return Posterior(GRID_DEG, density / np.trapz(density, GRID_DEG)).median_deg
+    return posterior_of(landmarks.angle).median_deg
 
 
 @pytest.fixture(scope="module")
@@ -148,9 +153,7 @@ def test_readings_of_one_photo_are_merged_with_their_scatter():
 
 
 def read_evidence(middle_deg: float, sd_deg: float, azimuth_deg: float) -> Posterior:
-    evidence = angle_evidence(-0.5 * ((GRID_DEG - middle_deg) / sd_deg) ** 2, azimuth_deg)
-    density = np.exp(evidence.log_density)
-    return Posterior(evidence.grid_deg, density / np.trapz(density, evidence.grid_deg))
+    return posterior_of(angle_evidence(-0.5 * ((GRID_DEG - middle_deg) / sd_deg) ** 2, azimuth_deg))
 
 
 def test_evidence_on_the_angle_is_as_wide_as_the_direction_of_the_camera_asks():
