@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.eye_bench import trunk_px, truth_name
-from vision.eye.finder import CROP_FACTOR, SIZE, Box, crop, extent
+from vision.eye.finder import CROP_FACTOR, FINE, Box, crop, extent
 from vision.landmark_names import NAMES
 from vision.photo import decode
 
@@ -28,7 +28,7 @@ def main() -> None:
         around = extent(xy)
         box = Box(around.x, around.y, around.side * CROP_FACTOR)
         _, condition, view = path.stem.split("_")
-        rows["image"].append(np.round(crop(decode(path.read_bytes()).pixels, box, SIZE) * 255).astype(np.uint8))
+        rows["image"].append(np.round(crop(decode(path.read_bytes()).pixels, box, FINE.size) * 255).astype(np.uint8))
         rows["xy"].append((xy - [box.x, box.y]) / box.side + 0.5)
         rows["visible"].append([m["visible"] for m in marks])
         rows["theta"].append(truth["theta_deg"])

@@ -90,7 +90,7 @@ class Wardrobe:
         not_head = torch.where(po.head_weight > 0.6, -0.05, 0.1)[None]
 
         # ---- top: kind 0 bare, 1 sports top, 2 tank, 3 short sleeves, 4 long sleeves, 5 hooded
-        kind = torch.multinomial(torch.tensor([0.13, 0.16, 0.13, 0.28, 0.16, 0.14], device=dev), B, True, generator=g)
+        kind = torch.multinomial(torch.tensor([0.10, 0.13, 0.12, 0.27, 0.22, 0.16], device=dev), B, True, generator=g)
         is_ = [col(kind == i) for i in range(6)]
         neckline = (neck_z - col(u(0.0, 0.05)) - z) + 0.45 * (y - neck_y)
         sleeve = torch.where(is_[3], col(u(0.25, 0.9)), col(u(1.3, 1.95)))

@@ -1,26 +1,32 @@
-"""Writes trained weights as the two ONNX files that :mod:`vision.eye` ships.
+"""Writes trained weights as the ONNX files that :mod:`vision.eye` ships, compressed (``.onnx.xz``).
 
-    python -m vision.training.export --weights DIR/weights.pt --bodies bodies.npz --out vision/eye
+    python -m vision.training.export --weights DIR/weights.pt --bodies bodies.npz --out vision/eye [--locator]
 
-Needs the package ``onnx``.  The network's convolutions compute with 8-bit integers (a third of the time on a
-processor, a third of the size); their ranges are read off pictures drawn as for training.  The first layer and the heat
-maps keep full precision: rounding there moves the landmarks.  The locator's weights are stored in half precision and
-widened when loaded.
+Needs the package ``onnx``.  The network becomes ``eye_SIZE.onnx.xz``, SIZE being the side of the crops it was trained
+on.  Its convolutions compute with 8-bit integers (a third of the time on a processor, a third of the size); their
+ranges are read off pictures drawn as for training.  The first layer and the heat maps keep full precision: rounding
+there moves the landmarks.  The locator computes in full precision; its weights are stored as 8-bit integers.
 """
 
 import argparse
+import json
+import lzma
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import torch
 from torch import Tensor, nn
 
 from vision.training.bodies import BodyModel
-from vision.training.network import Eye, Locator, own_weights
+from vision.training.network import LOCATOR_SIZE, Eye, Locator, own_weights
 from vision.training.posing import Poser
 from vision.training.scene import Recipe, Studio
 from vision.training.shots import Photographer
+
+if TYPE_CHECKING:
+    from onnx import ModelProto
 
 PRECISE = ("/stem", "/heat")
 PICTURES, DRAWN_AT_ONCE, PICTURE_SEED = 96, 8, 99
@@ -48,33 +54,46 @@ def load(weights: Path) -> tuple[Eye, Locator]:
     return nets["eye"], nets["locator"]  # type: ignore[return-value]
 
 
-def _store_half(path: Path) -> None:
-    """Store large weights in half precision, each followed by a cast that the runtime folds away at loading."""
-    import onnx
+def trained_size(weights: Path) -> int:
+    """Side of the crops that the network was trained on, pixels; stands in ``training.json`` beside the weights."""
+    return int(json.loads(weights.with_name("training.json").read_text())["recipe"]["size"])
+
+
+def store_in_bytes(model: "ModelProto") -> None:
+    """Store large weights as 8-bit integers, each scaled back by nodes that the runtime folds away at loading."""
     from onnx import TensorProto, helper, numpy_helper
 
-    model = onnx.load(str(path))
     graph = model.graph
-    casts = []
+    nodes = []
     for tensor in list(graph.initializer):
         values = numpy_helper.to_array(tensor)
         if values.dtype != np.float32 or values.size < 256:
             continue
+        whole, step, wide = (f"{tensor.name}_{part}" for part in ("bytes", "step", "wide"))
+        largest = np.abs(values).max(axis=tuple(range(1, values.ndim)), keepdims=True)
+        steps = (np.maximum(largest, 1e-12) / 127).astype(np.float32)
         graph.initializer.remove(tensor)
-        graph.initializer.append(numpy_helper.from_array(values.astype(np.float16), f"{tensor.name}_half"))
-        casts.append(helper.make_node("Cast", [f"{tensor.name}_half"], [tensor.name], to=TensorProto.FLOAT))
-    for cast in reversed(casts):
-        graph.node.insert(0, cast)
+        graph.initializer.append(numpy_helper.from_array(np.round(values / steps).astype(np.int8), whole))
+        graph.initializer.append(numpy_helper.from_array(steps, step))
+        nodes.append(helper.make_node("Cast", [whole], [wide], to=TensorProto.FLOAT))
+        nodes.append(helper.make_node("Mul", [wide, step], [tensor.name]))
+    for node in reversed(nodes):
+        graph.node.insert(0, node)
+
+
+def _write_compressed(model: "ModelProto", path: Path) -> None:
+    import onnx
+
     onnx.checker.check_model(model)
-    onnx.save(model, str(path))
+    path.write_bytes(lzma.compress(model.SerializeToString(), preset=9 | lzma.PRESET_EXTREME))
 
 
 class _Pictures:
     """Hands training pictures to the tool that reads off the ranges of the layers."""
 
-    def __init__(self, bodies: Path, count: int) -> None:
+    def __init__(self, bodies: Path, count: int, size: int) -> None:
         poser = Poser(BodyModel.load(bodies), torch.device("cpu"))
-        recipe = Recipe(pool=count)
+        recipe = Recipe(size=size, pool=count)
         self.studio = Studio(poser, recipe, PICTURE_SEED)
         self.photographer = Photographer(recipe, poser.device, PICTURE_SEED)
         self.left = count
@@ -92,31 +111,50 @@ def _compute_in_integers(path: Path, pictures: _Pictures) -> None:
     from onnxruntime.quantization import CalibrationMethod, QuantFormat, QuantType, quantize_static
     from onnxruntime.quantization.shape_inference import quant_pre_process
 
+    prepared = path.with_name("prepared.onnx")
+    quant_pre_process(str(path), str(prepared), skip_symbolic_shape=True)
+    nodes = onnx.load(str(prepared)).graph.node
+    precise = [n.name for n in nodes if n.op_type == "Conv" and any(part in n.name for part in PRECISE)]
+    quantize_static(
+        str(prepared), str(path), pictures, quant_format=QuantFormat.QDQ, op_types_to_quantize=["Conv"],
+        per_channel=True, activation_type=QuantType.QUInt8, weight_type=QuantType.QInt8,
+        nodes_to_exclude=precise, calibrate_method=CalibrationMethod.MinMax,
+    )  # fmt: skip
+
+
+def write_eye(eye: Eye, out: Path, bodies: Path, size: int, pictures: int = PICTURES) -> Path:
+    """Write the network, trained on crops of side ``size``; its ranges are read off pictures of these ``bodies``."""
+    import onnx
+
     with tempfile.TemporaryDirectory() as folder:
-        prepared = Path(folder) / "prepared.onnx"
-        quant_pre_process(str(path), str(prepared), skip_symbolic_shape=True)
-        nodes = onnx.load(str(prepared)).graph.node
-        precise = [n.name for n in nodes if n.op_type == "Conv" and any(part in n.name for part in PRECISE)]
-        quantize_static(
-            str(prepared), str(path), pictures, quant_format=QuantFormat.QDQ, op_types_to_quantize=["Conv"],
-            per_channel=True, activation_type=QuantType.QUInt8, weight_type=QuantType.QInt8,
-            nodes_to_exclude=precise, calibrate_method=CalibrationMethod.MinMax,
+        plain = Path(folder) / "eye.onnx"
+        torch.onnx.export(
+            _Flat(eye), (torch.rand(2, 3, size, size),), str(plain), dynamo=False, opset_version=17,
+            input_names=["image"], output_names=list(OUTPUTS),
+            dynamic_axes={n: {0: "batch"} for n in ("image", *OUTPUTS)},
         )  # fmt: skip
+        _compute_in_integers(plain, _Pictures(bodies, pictures, size))
+        path = out / f"eye_{size}.onnx.xz"
+        _write_compressed(onnx.load(str(plain)), path)
+    return path
 
 
-def write(eye: Eye, locator: Locator, out: Path, bodies: Path, pictures: int = PICTURES) -> None:
-    """Write ``eye.onnx`` and ``locator.onnx``; ``bodies`` are those of the pictures that set the integer ranges."""
-    torch.onnx.export(
-        _Flat(eye), (torch.rand(2, 3, 256, 256),), str(out / "eye.onnx"), dynamo=False, opset_version=17,
-        input_names=["image"], output_names=list(OUTPUTS),
-        dynamic_axes={n: {0: "batch"} for n in ("image", *OUTPUTS)},
-    )  # fmt: skip
-    torch.onnx.export(
-        locator, (torch.rand(2, 3, 128, 128),), str(out / "locator.onnx"), dynamo=False, opset_version=17,
-        input_names=["image"], output_names=["found"], dynamic_axes={"image": {0: "batch"}, "found": {0: "batch"}},
-    )  # fmt: skip
-    _compute_in_integers(out / "eye.onnx", _Pictures(bodies, pictures))
-    _store_half(out / "locator.onnx")
+def write_locator(locator: Locator, out: Path) -> Path:
+    """Write the locator."""
+    import onnx
+
+    with tempfile.TemporaryDirectory() as folder:
+        plain = Path(folder) / "locator.onnx"
+        torch.onnx.export(
+            locator, (torch.rand(2, 3, LOCATOR_SIZE, LOCATOR_SIZE),), str(plain), dynamo=False, opset_version=17,
+            input_names=["image"], output_names=["found"],
+            dynamic_axes={"image": {0: "batch"}, "found": {0: "batch"}},
+        )  # fmt: skip
+        model = onnx.load(str(plain))
+    store_in_bytes(model)
+    path = out / "locator.onnx.xz"
+    _write_compressed(model, path)
+    return path
 
 
 def main() -> None:
@@ -125,8 +163,12 @@ def main() -> None:
     parser.add_argument("--weights", type=Path, required=True)
     parser.add_argument("--bodies", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--locator", action="store_true", help="also the locator that was trained beside it")
     args = parser.parse_args()
-    write(*load(args.weights), args.out, args.bodies)
+    eye, locator = load(args.weights)
+    write_eye(eye, args.out, args.bodies, trained_size(args.weights))
+    if args.locator:
+        write_locator(locator, args.out)
 
 
 if __name__ == "__main__":

@@ -8,7 +8,6 @@ trainings with each other (ablations): finding the person is not in it, nor is t
 """
 
 import argparse
-import json
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +15,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from vision.training.export import load
+from vision.training.export import load, trained_size
 from vision.training.network import Reading, read_angle_deg
 from vision.training.sweep import points_angle_deg
 
@@ -25,7 +24,7 @@ from vision.training.sweep import points_angle_deg
 def judge(weights: Path, crops: dict[str, np.ndarray], device: torch.device) -> list[str]:
     """One row of figures for each group of crops (see ``tests/bench/cut_crops.py``)."""
     net = load(weights)[0].to(device)
-    size = int(json.loads(weights.with_name("training.json").read_text())["recipe"]["size"])
+    size = trained_size(weights)
     image = torch.from_numpy(crops["image"]).to(device).float() / 255
     image = F.interpolate(image, size, mode="bilinear", antialias=True, align_corners=False)
     readings = [net(part) for part in image.split(32)]

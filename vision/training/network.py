@@ -12,6 +12,7 @@ from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG, BINS
 from vision.landmark_names import NAMES
 
 K = len(NAMES)
+LOCATOR_SIZE = 128
 
 
 class Block(nn.Module):
