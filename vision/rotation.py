@@ -62,6 +62,12 @@ class Posterior:
     grid_deg: FloatArray
     density: FloatArray
 
+    @classmethod
+    def of_log(cls, grid_deg: FloatArray, log_density: FloatArray) -> "Posterior":
+        """Return the distribution whose log density over ``grid_deg`` is known but for a constant; both shape (N,)."""
+        density = np.exp(log_density - np.max(log_density))
+        return cls(grid_deg, density / np.trapz(density, grid_deg))
+
     def _cumulative(self) -> FloatArray:
         steps = np.diff(self.grid_deg) * (self.density[1:] + self.density[:-1]) / 2
         total = np.concatenate([[0.0], np.cumsum(steps)])

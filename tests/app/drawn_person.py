@@ -64,9 +64,7 @@ class DrawnPersonMeasurer:
         ]
         centre = float(np.mean(angles)) * (side.sign or 1)
         grid = np.linspace(-90, 90, 181)
-        density = np.exp(-((grid - centre) ** 2) / (2 * 4.0**2))
-        density /= np.trapz(density, grid)
-        posterior = Posterior(grid, density)
+        posterior = Posterior.of_log(grid, -((grid - centre) ** 2) / (2 * 4.0**2))
         rotation = Rotation(side, posterior.median_deg, posterior.band_deg, posterior.sd_deg, posterior, "automatic")
         projected = tuple({name: (p.x, p.y) for name, p in v.landmarks.points.items()} for v in views)
         return Fitted(rotation, projected)

@@ -4,6 +4,7 @@
     python -m tests.bench.eye_bench FOLDER FOLDER --calibrate             # constants for vision/eye/calibration.py
     python -m tests.bench.eye_bench FOLDER --spoil                        # robustness table
     python -m tests.bench.eye_bench FOLDER FOLDER --made-of               # how the error goes with the pose
+    python -m tests.bench.eye_bench FOLDER --mirror                       # photos and their mirror images
 
 Pictures are ``NAME_{0,L,R}[_VIEW].jpg`` with their truth in the JSON file beside them (see the phantom tool).  Nothing
 is tuned here; ``--calibrate`` is for people kept apart from those on whom figures are reported.
@@ -18,12 +19,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from vision.eye.calibration import OBLIQUE_DEG
 from vision.eye.finder import (
     GRID_DEG,
     Reading,
     angle_evidence,
     believed,
     merge,
+    off_side_on_deg,
     read_of_true,
     read_photo,
     toward_feet_and_head,
@@ -34,13 +37,7 @@ from vision.rotation import Posterior, rotation_angle_deg
 from vision.silhouette import Silhouette
 
 BLUNDER_DEG = 25.0  # readings so far off looked at something else; they say nothing about the scale
-NEAR_AN_END = 0.5  # sine of the camera's direction from square to the side
 PHANTOM = {"c7": "C7", "t12": "T12", "s2": "S2"}
-
-
-def posterior(log_density: np.ndarray) -> Posterior:
-    density = np.exp(log_density - log_density.max())
-    return Posterior(GRID_DEG, density / np.trapz(density, GRID_DEG))
 
 
 @dataclass(frozen=True)
@@ -65,12 +62,12 @@ class Case:
 
     @property
     def direct(self) -> Posterior:
-        return posterior(angle_evidence(self.reading.log_angle, self.reading.azimuth_deg).log_density)
+        return Posterior.of_log(GRID_DEG, angle_evidence(self.reading.log_angle, self.reading.azimuth_deg).log_density)
 
     @property
     def uncalibrated_deg(self) -> float:
         """Median of the distribution as the network gives it."""
-        return posterior(self.reading.log_angle).median_deg
+        return Posterior.of_log(GRID_DEG, self.reading.log_angle).median_deg
 
     @property
     def from_points_deg(self) -> float:
@@ -193,18 +190,18 @@ def report(cases: list[Case]) -> None:
         )
 
 
-def nearest_side_feet_head(cases: list[Case]) -> tuple[list[Case], list[Case], list[Case]]:
-    """Sort photos by where their camera stands."""
+def by_nearest_direction(cases: list[Case]) -> tuple[list[Case], list[Case], list[Case]]:
+    """Sort photos into those from the side, oblique ones and those from an end."""
     groups: tuple[list[Case], list[Case], list[Case]] = ([], [], [])
     for c in cases:
-        feet, head = toward_feet_and_head(c.reading.azimuth_deg)
-        groups[1 if feet > NEAR_AN_END else 2 if head > NEAR_AN_END else 0].append(c)
+        off = off_side_on_deg(c.reading.azimuth_deg)
+        groups[0 if off < OBLIQUE_DEG / 2 else 1 if off < (OBLIQUE_DEG + 90) / 2 else 2].append(c)
     return groups
 
 
 def _log_likelihood(c: Case, power: float, scale_sd: float) -> float:
     scale = read_of_true(c.reading.azimuth_deg)
-    density = posterior(believed(c.reading.log_angle, power, scale, scale_sd)).density
+    density = Posterior.of_log(GRID_DEG, believed(c.reading.log_angle, power, scale, scale_sd)).density
     return float(np.log(np.interp(c.true_deg, GRID_DEG, density) + 1e-6))
 
 
@@ -219,8 +216,8 @@ def calibrate(cases: list[Case]) -> None:
     (side, less, more), *_ = np.linalg.lstsq(rows, read[near], rcond=None)
     print(f"READ_SIDE_ON {side:.3f}, READ_FROM_FEET {side + less:.3f}, READ_FROM_HEAD {side + more:.3f}")
     print("mean log likelihood, power, SCALE_SD:")
-    names = "POWER_SIDE_ON", "POWER_FROM_FEET", "POWER_FROM_HEAD"
-    for name, some in zip(names, nearest_side_feet_head(cases), strict=True):
+    names = "POWER_SIDE_ON", "POWER_OBLIQUE", "POWER_END_ON"
+    for name, some in zip(names, by_nearest_direction(cases), strict=True):
         best = []
         for power in (1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5) if some else ():
             for scale_sd in (0.0, 0.02, 0.03, 0.035, 0.04, 0.045, 0.05):
@@ -334,6 +331,20 @@ def spoil_table(folder: Path, passes: int, silhouette: Silhouette | None) -> Non
         print(_row(title, values, true, bands), f" refused {len(cases) - len(used)}", flush=True)
 
 
+def mirror_table(folder: Path, passes: int, silhouette: Silhouette | None) -> None:
+    """Print by view what the readings of photos and of their mirror images add up to: left alike right would be 0."""
+    mirrored = {c.name: c for c in read_folder(folder, passes, silhouette, lambda p: np.ascontiguousarray(p[:, ::-1]))}
+    sums: dict[str, list[float]] = {}
+    for c in read_folder(folder, passes, silhouette):
+        if c.condition != "0" and c.name in mirrored:
+            sums.setdefault(c.view, []).append(c.direct.median_deg + mirrored[c.name].direct.median_deg)
+    for view, added in sums.items():
+        sd = float(np.std(added))
+        print(
+            f"{view:12s} {len(added)} photos: mean {np.mean(added):+.2f} +- {sd / len(added) ** 0.5:.2f}, SD {sd:.2f}"
+        )
+
+
 def main() -> None:
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("folders", type=Path, nargs="+")
@@ -341,6 +352,7 @@ def main() -> None:
     ap.add_argument("--calibrate", action="store_true")
     ap.add_argument("--spoil", action="store_true")
     ap.add_argument("--made-of", action="store_true")
+    ap.add_argument("--mirror", action="store_true")
     ap.add_argument("--photo-only", action="store_true", help="without the general model's outline of the person")
     args = ap.parse_args()
     silhouette = None if args.photo_only else Silhouette()
@@ -352,6 +364,9 @@ def main() -> None:
         print(f"== {folder}")
         if args.spoil:
             spoil_table(folder, args.passes, silhouette)
+            continue
+        if args.mirror:
+            mirror_table(folder, args.passes, silhouette)
             continue
         cases = read_folder(folder, args.passes, silhouette)
         report(cases)

@@ -1,6 +1,11 @@
-"""Runs the network on a photo: find the person, crop, read landmarks and the angle."""
+"""Runs the networks on a photo: find the person, crop, read landmarks and the angle.
+
+A coarse network finds the person and reads them; a fine one, which looks at more pixels, reads them again, mirrored.
+They were trained apart, and err less alike than two looks of one of them.
+"""
 
 import functools
+import lzma
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,8 +17,9 @@ from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG
 from vision.arrays import ByteArray, FloatArray
 from vision.eye.calibration import (
     ANGLE_BLUR_DEG,
-    POWER_FROM_FEET,
-    POWER_FROM_HEAD,
+    OBLIQUE_DEG,
+    POWER_END_ON,
+    POWER_OBLIQUE,
     POWER_SIDE_ON,
     READ_FROM_FEET,
     READ_FROM_HEAD,
@@ -29,7 +35,7 @@ from vision.photo import Photo
 from vision.sides import Side
 from vision.silhouette import Silhouette, without_room
 
-SIZE, SMALL = 256, 128
+SMALL = 128  # side of the locator's picture, pixels
 GRID_DEG: FloatArray = np.arange(-BIN_EDGE_DEG, BIN_EDGE_DEG + 1e-9, BIN_STEP_DEG)
 CROP_FACTOR = 1.35  # side of the crop over the extent of the landmarks, the middle of the training's range
 SETTLE_STEPS = 4
@@ -42,6 +48,19 @@ CUT_OUT_DOUBT = 1.25  # a cut-out person looks unlike the training's pictures: t
 SURENESS_POWER = 4  # weight of a reading: its sureness to the minus fourth (development set and phantom pictures)
 SURE_BELOW = 0.07
 BEYOND_DOUBT = 0.03  # surer readings looked at the right thing in all development and phantom pictures
+
+
+@dataclass(frozen=True)
+class Network:
+    """Trained weights in this folder, and the side of the crops that they read, pixels."""
+
+    file: str
+    size: int
+
+
+COARSE, FINE = Network("eye_256.onnx.xz", 256), Network("eye_384.onnx.xz", 384)
+LOOKS = ((COARSE, False), (FINE, True), (COARSE, True), (FINE, False))
+"""Who looks at the person, and whether mirrored, in the order in which looks are added; the first one finds them."""
 
 
 @dataclass(frozen=True)
@@ -93,8 +112,8 @@ def _session(name: str) -> ort.InferenceSession:
     options = ort.SessionOptions()
     options.intra_op_num_threads = 1  # several photos are measured side by side; more threads slow each other down
     options.inter_op_num_threads = 1
-    path = Path(__file__).with_name(name)
-    return ort.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+    model = lzma.decompress(Path(__file__).with_name(name).read_bytes())
+    return ort.InferenceSession(model, options, providers=["CPUExecutionProvider"])
 
 
 def _sigmoid(x: FloatArray) -> FloatArray:
@@ -147,7 +166,7 @@ def windows(width: int, height: int) -> list[Box]:
 def candidates(pixels: ByteArray) -> list[Box]:
     """Where the person may be, most promising first: the locator's boxes, then plain windows of the photo."""
     around = windows(pixels.shape[1], pixels.shape[0])
-    found = _session("locator.onnx").run(None, {"image": np.stack([crop(pixels, w, SMALL) for w in around])})[0]
+    found = _session("locator.onnx.xz").run(None, {"image": np.stack([crop(pixels, w, SMALL) for w in around])})[0]
     order = np.argsort(-found[:, 4])
     boxes = []
     for i in order:
@@ -159,44 +178,37 @@ def candidates(pixels: ByteArray) -> list[Box]:
     return [*boxes, *around, *smaller]
 
 
-def read(pixels: ByteArray, boxes: list[Box], mirrored: list[bool]) -> list[Reading]:
-    """Read crops; ``mirrored`` ones are flipped before the network and their reading is flipped back."""
-    crops = [
-        crop(pixels, b, SIZE)[:, :, ::-1] if m else crop(pixels, b, SIZE) for b, m in zip(boxes, mirrored, strict=True)
-    ]
-    names = [o.name for o in _session("eye.onnx").get_outputs()]
-    out = dict(
-        zip(names, _session("eye.onnx").run(None, {"image": np.ascontiguousarray(np.stack(crops))}), strict=True)
+def read(pixels: ByteArray, box: Box, network: Network, mirrored: bool = False) -> Reading:
+    """Read a crop; ``mirrored``, it is flipped before the network and its reading is flipped back."""
+    image = crop(pixels, box, network.size)
+    image = image[:, :, ::-1] if mirrored else image
+    session = _session(network.file)
+    names = [o.name for o in session.get_outputs()]
+    found = session.run(None, {"image": np.ascontiguousarray(image)[None]})
+    o = {k: v[0].astype(np.float64) for k, v in zip(names, found, strict=True)}
+    xy = o["xy"]
+    sd = np.exp(np.clip(o["shape"][:, :2], -6.5, 0))
+    rho = 0.95 * np.tanh(o["shape"][:, 2])
+    depth, seen, log_angle = o["depth"], _sigmoid(o["seen"]), np.log(_softmax(o["bins"]) + 1e-12)
+    azimuth = float(np.degrees(np.arctan2(o["azimuth"][1], o["azimuth"][0])))
+    if mirrored:
+        xy = np.stack([1 - xy[:, 0], xy[:, 1]], 1)[MIRRORED]
+        sd, rho, depth, seen = sd[MIRRORED], -rho[MIRRORED], depth[MIRRORED], seen[MIRRORED]
+        log_angle = log_angle[::-1]
+        azimuth = (360 - azimuth) % 360 - 180
+    cov = np.empty((len(xy), 2, 2))
+    cov[:, 0, 0], cov[:, 1, 1] = sd[:, 0] ** 2, sd[:, 1] ** 2
+    cov[:, 0, 1] = cov[:, 1, 0] = rho * sd[:, 0] * sd[:, 1]
+    corner = np.array([box.x, box.y]) - box.side / 2
+    return Reading(
+        xy * box.side + corner,
+        cov * box.side**2,
+        depth * box.side,
+        seen,
+        log_angle,
+        azimuth,
+        float(_sigmoid(o["in_position"])),
     )
-    result = []
-    for i, (box, flip) in enumerate(zip(boxes, mirrored, strict=True)):
-        o = {k: v[i].astype(np.float64) for k, v in out.items()}
-        xy = o["xy"]
-        sd = np.exp(np.clip(o["shape"][:, :2], -6.5, 0))
-        rho = 0.95 * np.tanh(o["shape"][:, 2])
-        depth, seen, log_angle = o["depth"], _sigmoid(o["seen"]), np.log(_softmax(o["bins"]) + 1e-12)
-        azimuth = float(np.degrees(np.arctan2(o["azimuth"][1], o["azimuth"][0])))
-        if flip:
-            xy = np.stack([1 - xy[:, 0], xy[:, 1]], 1)[MIRRORED]
-            sd, rho, depth, seen = sd[MIRRORED], -rho[MIRRORED], depth[MIRRORED], seen[MIRRORED]
-            log_angle = log_angle[::-1]
-            azimuth = (360 - azimuth) % 360 - 180
-        cov = np.empty((len(xy), 2, 2))
-        cov[:, 0, 0], cov[:, 1, 1] = sd[:, 0] ** 2, sd[:, 1] ** 2
-        cov[:, 0, 1] = cov[:, 1, 0] = rho * sd[:, 0] * sd[:, 1]
-        corner = np.array([box.x, box.y]) - box.side / 2
-        result.append(
-            Reading(
-                xy * box.side + corner,
-                cov * box.side**2,
-                depth * box.side,
-                seen,
-                log_angle,
-                azimuth,
-                float(_sigmoid(o["in_position"])),
-            )
-        )
-    return result
 
 
 def extent(xy: FloatArray) -> Box:
@@ -219,7 +231,7 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
     """Read, crop anew around what was read, until the crop fits the person; None where nobody in position is."""
     box = start
     for attempt in range(SETTLE_STEPS):
-        r = read(pixels, [box], [False])[0]
+        r = read(pixels, box, *LOOKS[0])
         better = _grown(extent(r.xy))
         moved = float(np.hypot(better.x - box.x, better.y - box.y)) / better.side
         # such crops the training has, and on development people closer ones read no better
@@ -234,7 +246,7 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
 
 
 def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None = None) -> tuple[list[Reading], int]:
-    """Find the person in the position and read them in ``passes`` crops (every second one mirrored).
+    """Find the person in the position and read them in the first ``passes`` of ``LOOKS``.
 
     The photo is tried as it stands, then turned by one, three and two quarters.  Where the reading leaves a doubt and
     there is a ``silhouette``, the person is read as often again with the room painted over; readings that do not look
@@ -281,10 +293,19 @@ def _read_upright(pixels: ByteArray, starts: list[Box], passes: int) -> list[Rea
     if best is None:
         return []
     first, box = best
-    mirrored = [i % 2 == 0 for i in range(passes - 1)]
-    others = [Box(box.x, box.y, box.side * (1 + 0.06 * (i // 2))) for i in range(passes - 1)]
-    readings = [first, *(read(pixels, others, mirrored) if mirrored else [])]
+    readings = [first, *(_look(pixels, box, network, mirrored) for network, mirrored in LOOKS[1:passes])]
     return readings if min(r.in_position for r in readings) > ACCEPT_ABOVE else []
+
+
+def _look(pixels: ByteArray, box: Box, network: Network, mirrored: bool) -> Reading:
+    """Read a crop with this network, or with the coarse one where this one does not see the position.
+
+    In a strongly blurred photo the fine network does not know what it sees.
+    """
+    r = read(pixels, box, network, mirrored)
+    if r.in_position > ACCEPT_ABOVE or network is COARSE:
+        return r
+    return read(pixels, box, COARSE, mirrored)
 
 
 def _same_person(readings: list[Reading]) -> list[Reading]:
@@ -326,9 +347,9 @@ def toward_feet_and_head(azimuth_deg: float) -> tuple[float, float]:
     return max(-along, 0.0), max(along, 0.0)
 
 
-def _by_direction(azimuth_deg: float, side_on: float, from_feet: float, from_head: float) -> float:
-    feet, head = toward_feet_and_head(azimuth_deg)
-    return side_on + (from_feet - side_on) * feet + (from_head - side_on) * head
+def off_side_on_deg(azimuth_deg: float) -> float:
+    """How far the camera stands off square to the side, 0 to 90 degrees."""
+    return float(np.degrees(np.arcsin(abs(np.sin(np.radians(azimuth_deg))))))
 
 
 def believed(log_angle: FloatArray, power: float, scale: float, scale_sd: float) -> FloatArray:
@@ -357,7 +378,8 @@ def believed(log_angle: FloatArray, power: float, scale: float, scale_sd: float)
 
 def read_of_true(azimuth_deg: float) -> float:
     """Angle that is read on average from a camera at ``azimuth_deg``, in parts of the true one."""
-    return _by_direction(azimuth_deg, READ_SIDE_ON, READ_FROM_FEET, READ_FROM_HEAD)
+    feet, head = toward_feet_and_head(azimuth_deg)
+    return READ_SIDE_ON + (READ_FROM_FEET - READ_SIDE_ON) * feet + (READ_FROM_HEAD - READ_SIDE_ON) * head
 
 
 def angle_evidence(log_angle: FloatArray, azimuth_deg: float) -> AngleEvidence:
@@ -368,7 +390,8 @@ def angle_evidence(log_angle: FloatArray, azimuth_deg: float) -> AngleEvidence:
     angles are divided by the measured scale of the readings, and it is blurred by the measured surplus error (see
     :mod:`vision.eye.calibration`).
     """
-    power = _by_direction(azimuth_deg, POWER_SIDE_ON, POWER_FROM_FEET, POWER_FROM_HEAD)
+    powers = (POWER_SIDE_ON, POWER_OBLIQUE, POWER_END_ON)
+    power = float(np.interp(off_side_on_deg(azimuth_deg), (0.0, OBLIQUE_DEG, 90.0), powers))
     return AngleEvidence(GRID_DEG, believed(log_angle, power, read_of_true(azimuth_deg), SCALE_SD), "eye")
 
 
@@ -378,13 +401,13 @@ class EyeFinder:
     Parameters
     ----------
     passes
-        Crops read, and read again with the room painted over.
+        How many of ``LOOKS`` are taken, 1 to 4, and taken again with the room painted over.
     silhouette
         Where the outline of the person comes from; None to read the photo as it is only.
 
     """
 
-    name = "eye-2"
+    name = "eye-3"
 
     def __init__(self, passes: int = 2, silhouette: Silhouette | None = None) -> None:
         self.passes = passes

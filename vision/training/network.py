@@ -80,7 +80,7 @@ class Reading:
 
 
 class Eye(nn.Module):
-    """Landmarks with covariance, and a distribution over the angle, from a crop of 256 x 256 pixels."""
+    """Landmarks with covariance, and a distribution over the angle, from a square crop."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -104,7 +104,7 @@ class Eye(nn.Module):
         self.out = nn.Linear(256, BINS + 2 + 1 + 6)
 
     def forward(self, image: Tensor) -> Reading:
-        """Read a batch of crops, shape (B, 3, 256, 256), 0..1."""
+        """Read a batch of crops, shape (B, 3, S, S), 0..1; S is a multiple of 32."""
         a = self.l1(self.stem(image - 0.5))
         b = self.l2(a)
         c = self.l3(b)

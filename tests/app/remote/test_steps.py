@@ -37,8 +37,7 @@ def test_a_wide_band_asks_for_the_foot_end_of_that_side_only():
 
 def mean_of(sd_deg):
     grid = np.linspace(-120.0, 120.0, 481)
-    density = np.exp(-0.5 * ((grid - 45) / sd_deg) ** 2)
-    posterior = Posterior(grid, density / np.trapz(density, grid))
+    posterior = Posterior.of_log(grid, -0.5 * ((grid - 45) / sd_deg) ** 2)
     rotation = Rotation(
         Side.RIGHT, posterior.median_deg, posterior.band_deg, posterior.sd_deg, posterior, origin="automatic"
     )
