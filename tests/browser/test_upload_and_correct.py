@@ -226,6 +226,19 @@ def test_everything_works_without_scripts(open_page, site):
     expect(page.locator("#values")).to_contain_text("measured automatically")
 
 
+def test_photos_chosen_while_the_script_is_still_on_its_way_are_sent_too(phone):
+    on_its_way = []
+    phone.route("**/js/upload.js*", lambda route: on_its_way.append(route))
+    phone.goto("/rounds/new")
+    phone.get_by_label("Athlete").fill("B-4")
+    phone.get_by_role("button", name="Go on to the photos").tap()
+    send(phone, "left", photo("one.jpg"), photo("two.jpg", (90, 90, 120)))
+    assert len(on_its_way) == 1
+    assert phone.locator("#choose-left").evaluate("input => input.files.length") == 2
+    on_its_way[0].continue_()
+    measured(phone, "left", 2)
+
+
 def test_a_file_that_is_no_photo_says_why_and_can_get_a_typed_angle(open_page, site):
     round_id = site.practice.round()
     page = open_page(f"/rounds/{round_id}/photos")

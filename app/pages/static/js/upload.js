@@ -177,6 +177,9 @@ page.addEventListener("submit", (event) => {
   if (question && !confirm(question)) event.preventDefault();
 });
 document.body.classList.add("sends-by-itself");
+for (const input of page.querySelectorAll("form[data-upload] input[type=file]")) {
+  if (input.files.length) choose(input.form, input); // chosen while this script was still on its way
+}
 window.addEventListener("beforeunload", (event) => {
   if (sending || queue.length) event.preventDefault();
 });
