@@ -16,7 +16,7 @@ from torch import Tensor
 
 from vision.angle_bins import BIN_EDGE_DEG, BINS
 from vision.training.bodies import BodyModel
-from vision.training.export import load
+from vision.training.export import load, trained_size
 from vision.training.network import Reading, read_angle_deg
 from vision.training.posing import Poser, rotation_right_deg
 from vision.training.scene import Batch, Recipe, Studio
@@ -61,7 +61,8 @@ def main() -> None:
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     net = load(args.weights)[0].to(device)
     poser = Poser(BodyModel.load(args.bodies), device)
-    recipe = Recipe(other_positions=0.0, empty=0.0, occlusion=False)
+    size = trained_size(args.weights)
+    recipe = Recipe(size=size, other_positions=0.0, empty=0.0, occlusion=False)
     n = args.people
     g = torch.Generator().manual_seed(5)
     side_on = torch.where(torch.rand(n, generator=g) < 0.5, 0.0, 180.0) + torch.randn(n, generator=g) * 10
@@ -82,7 +83,7 @@ def main() -> None:
             cells.append(f"{theta:.0f} deg: {float(a.max() - a.min()):4.1f} | {float(b.max() - b.min()):4.1f}")
         print(f"  {name:14s} " + "   ".join(cells), flush=True)
     faults = not args.plain
-    recipe = Recipe(other_positions=0.0, empty=0.0, photographic=faults, occlusion=faults)
+    recipe = Recipe(size=size, other_positions=0.0, empty=0.0, photographic=faults, occlusion=faults)
     studio, photographer = Studio(poser, recipe, 4242), Photographer(recipe, device, 4242)
     errors, truths, azimuths, spreads, point_errors = [], [], [], [], []
     if args.draws == 0:
