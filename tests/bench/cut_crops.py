@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.eye_bench import trunk_px, truth_name
-from vision.eye.finder import CROP_FACTOR, FINE, Box, crop, extent
+from vision.eye.finder import FINE, crop, extent, grown
 from vision.landmark_names import NAMES
 from vision.photo import decode
 
@@ -25,8 +25,7 @@ def main() -> None:
         truth = json.loads(path.with_suffix(".json").read_text())
         marks = [truth["landmarks"][truth_name(n)] for n in NAMES]
         xy = np.array([m["px"] for m in marks])
-        around = extent(xy)
-        box = Box(around.x, around.y, around.side * CROP_FACTOR)
+        box = grown(extent(xy))
         _, condition, view = path.stem.split("_")
         rows["image"].append(np.round(crop(decode(path.read_bytes()).pixels, box, FINE.size) * 255).astype(np.uint8))
         rows["xy"].append((xy - [box.x, box.y]) / box.side + 0.5)

@@ -35,7 +35,6 @@ from vision.photo import Photo
 from vision.sides import Side
 from vision.silhouette import Silhouette, without_room
 
-SMALL = 128  # side of the locator's picture, pixels
 GRID_DEG: FloatArray = np.arange(-BIN_EDGE_DEG, BIN_EDGE_DEG + 1e-9, BIN_STEP_DEG)
 CROP_FACTOR = 1.35  # side of the crop over the extent of the landmarks, the middle of the training's range
 SETTLE_STEPS = 4
@@ -52,12 +51,13 @@ BEYOND_DOUBT = 0.03  # surer readings looked at the right thing in all developme
 
 @dataclass(frozen=True)
 class Network:
-    """Trained weights in this folder, and the side of the crops that they read, pixels."""
+    """Trained weights in this folder, and the side of the pictures that they read, pixels."""
 
     file: str
     size: int
 
 
+LOCATOR = Network("locator.onnx.xz", 128)
 COARSE, FINE = Network("eye_256.onnx.xz", 256), Network("eye_384.onnx.xz", 384)
 LOOKS = ((COARSE, False), (FINE, True), (COARSE, True), (FINE, False))
 """Who looks at the person, and whether mirrored, in the order in which looks are added; the first one finds them."""
@@ -166,14 +166,15 @@ def windows(width: int, height: int) -> list[Box]:
 def candidates(pixels: ByteArray) -> list[Box]:
     """Where the person may be, most promising first: the locator's boxes, then plain windows of the photo."""
     around = windows(pixels.shape[1], pixels.shape[0])
-    found = _session("locator.onnx.xz").run(None, {"image": np.stack([crop(pixels, w, SMALL) for w in around])})[0]
+    pictures = np.stack([crop(pixels, w, LOCATOR.size) for w in around])
+    found = _session(LOCATOR.file).run(None, {"image": pictures})[0]
     order = np.argsort(-found[:, 4])
     boxes = []
     for i in order:
         x, y, log_side = (float(v) for v in found[i, :3])
         w = around[i]
         box = Box(w.x + (x - 0.5) * w.side, w.y + (y - 0.5) * w.side, float(np.exp(log_side)) * w.side)
-        boxes.append(_grown(box))
+        boxes.append(grown(box))
     smaller = [Box(w.x, w.y + 0.15 * w.side, 0.7 * w.side) for w in around]
     return [*boxes, *around, *smaller]
 
@@ -218,7 +219,8 @@ def extent(xy: FloatArray) -> Box:
     return Box(float(x), float(y), float((high - low).max()))
 
 
-def _grown(box: Box) -> Box:
+def grown(box: Box) -> Box:
+    """Return the crop to be read around somebody of this extent."""
     return Box(box.x, box.y, box.side * CROP_FACTOR)
 
 
@@ -232,7 +234,7 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
     box = start
     for attempt in range(SETTLE_STEPS):
         r = read(pixels, box, *LOOKS[0])
-        better = _grown(extent(r.xy))
+        better = grown(extent(r.xy))
         moved = float(np.hypot(better.x - box.x, better.y - box.y)) / better.side
         # such crops the training has, and on development people closer ones read no better
         fits = moved < 0.09 and 0.84 < box.side / better.side < 1.2
@@ -269,7 +271,7 @@ def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None
             mask = silhouette.find(upright)
             alone = None if mask is None else without_room(upright, mask)
             if alone is not None:
-                starts = [_grown(extent(r.xy)) for r in readings[:1]] + candidates(alone)[:3]
+                starts = [grown(extent(r.xy)) for r in readings[:1]] + candidates(alone)[:3]
                 cut_out = [replace(r, in_room=False) for r in _read_upright(alone, starts, passes)]
                 readings = _same_person([*readings, *cut_out])
         if readings:

@@ -59,6 +59,14 @@ def trained_size(weights: Path) -> int:
     return int(json.loads(weights.with_name("training.json").read_text())["recipe"]["size"])
 
 
+def _export(net: nn.Module, size: int, outputs: tuple[str, ...], path: Path) -> None:
+    """Write a network that reads any number of pictures of side ``size``, in full precision."""
+    torch.onnx.export(
+        net, (torch.rand(2, 3, size, size),), str(path), dynamo=False, opset_version=17, input_names=["image"],
+        output_names=list(outputs), dynamic_axes={n: {0: "batch"} for n in ("image", *outputs)},
+    )  # fmt: skip
+
+
 def store_in_bytes(model: "ModelProto") -> None:
     """Store large weights as 8-bit integers, each scaled back by nodes that the runtime folds away at loading."""
     from onnx import TensorProto, helper, numpy_helper
@@ -128,11 +136,7 @@ def write_eye(eye: Eye, out: Path, bodies: Path, size: int, pictures: int = PICT
 
     with tempfile.TemporaryDirectory() as folder:
         plain = Path(folder) / "eye.onnx"
-        torch.onnx.export(
-            _Flat(eye), (torch.rand(2, 3, size, size),), str(plain), dynamo=False, opset_version=17,
-            input_names=["image"], output_names=list(OUTPUTS),
-            dynamic_axes={n: {0: "batch"} for n in ("image", *OUTPUTS)},
-        )  # fmt: skip
+        _export(_Flat(eye), size, OUTPUTS, plain)
         _compute_in_integers(plain, _Pictures(bodies, pictures, size))
         path = out / f"eye_{size}.onnx.xz"
         _write_compressed(onnx.load(str(plain)), path)
@@ -145,11 +149,7 @@ def write_locator(locator: Locator, out: Path) -> Path:
 
     with tempfile.TemporaryDirectory() as folder:
         plain = Path(folder) / "locator.onnx"
-        torch.onnx.export(
-            locator, (torch.rand(2, 3, LOCATOR_SIZE, LOCATOR_SIZE),), str(plain), dynamo=False, opset_version=17,
-            input_names=["image"], output_names=["found"],
-            dynamic_axes={"image": {0: "batch"}, "found": {0: "batch"}},
-        )  # fmt: skip
+        _export(locator, LOCATOR_SIZE, ("found",), plain)
         model = onnx.load(str(plain))
     store_in_bytes(model)
     path = out / "locator.onnx.xz"

@@ -12,15 +12,16 @@ from vision.eye.calibration import READ_FROM_FEET, READ_FROM_HEAD, READ_SIDE_ON
 from vision.eye.finder import (
     BEYOND_DOUBT,
     COARSE,
-    CROP_FACTOR,
     FINE,
     GRID_DEG,
+    LOCATOR,
     Box,
     EyeFinder,
     Network,
     angle_evidence,
     crop,
     extent,
+    grown,
     merge,
     read,
     read_photo,
@@ -149,7 +150,7 @@ def test_the_outline_is_asked_for_only_where_a_reading_leaves_a_doubt():
 
 def test_the_weights_stay_small_enough_to_be_kept_beside_the_code():
     weights = list(WEIGHTS.glob("*.onnx*"))
-    assert {path.name for path in weights} == {COARSE.file, FINE.file, "locator.onnx.xz"}
+    assert {path.name for path in weights} == {COARSE.file, FINE.file, LOCATOR.file}
     assert sum(path.stat().st_size for path in weights) < 20e6  # the limit set for this project
 
 
@@ -159,7 +160,7 @@ def test_each_network_alone_reads_a_crop_near_the_truth(network: Network):
         true = TRUTH[person][side]
         xy = np.array([true["landmarks_px"][n] for n in NAMES])
         around = extent(xy)
-        reading = read(photo_of(person, side).pixels, Box(around.x, around.y, around.side * CROP_FACTOR), network)
+        reading = read(photo_of(person, side).pixels, grown(around), network)
         assert reading.in_position > 0.9
         assert np.median(np.linalg.norm(reading.xy - xy, axis=1)) < 0.03 * around.side
 
@@ -167,8 +168,8 @@ def test_each_network_alone_reads_a_crop_near_the_truth(network: Network):
 def test_a_blurred_photo_in_which_the_fine_network_sees_nobody_is_read_by_the_coarse_one():
     photo = photo_of("person03", "left")
     blurred = cv2.GaussianBlur(photo.pixels, (0, 0), 4)
-    around = extent(read_photo(blurred)[0][0].xy)
-    assert read(blurred, Box(around.x, around.y, around.side * CROP_FACTOR), FINE, True).in_position < 0.9
+    box = grown(extent(read_photo(blurred)[0][0].xy))
+    assert read(blurred, box, FINE, True).in_position < 0.9
     sharp, soft = (angle_of(EyeFinder().find(p, Side.LEFT)) for p in (photo, changed(photo, blurred)))
     assert soft == pytest.approx(sharp, abs=8)
 
