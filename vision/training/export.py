@@ -5,7 +5,8 @@
 Needs the package ``onnx``.  The network becomes ``eye_SIZE.onnx.xz``, SIZE being the side of the crops it was trained
 on.  Its convolutions compute with 8-bit integers (a third of the time on a processor, a third of the size); their
 ranges are read off pictures drawn as for training.  The first layer and the heat maps keep full precision: rounding
-there moves the landmarks.  The locator computes in full precision; its weights are stored as 8-bit integers.
+there moves the landmarks.  What follows the convolutions, and the locator, compute in full precision; their weights are
+stored as 8-bit integers.
 """
 
 import argparse
@@ -67,15 +68,16 @@ def _export(net: nn.Module, size: int, outputs: tuple[str, ...], path: Path) -> 
     )  # fmt: skip
 
 
-def store_in_bytes(model: "ModelProto") -> None:
-    """Store large weights as 8-bit integers, each scaled back by nodes that the runtime folds away at loading."""
+def store_in_bytes(model: "ModelProto", of: tuple[str, ...]) -> None:
+    """Store the large weights of nodes of these kinds in 8 bits; the runtime scales them back at loading."""
     from onnx import TensorProto, helper, numpy_helper
 
     graph = model.graph
+    used = {name for node in graph.node if node.op_type in of for name in node.input}
     nodes = []
     for tensor in list(graph.initializer):
         values = numpy_helper.to_array(tensor)
-        if values.dtype != np.float32 or values.size < 256:
+        if tensor.name not in used or values.dtype != np.float32 or values.size < 256:
             continue
         whole, step, wide = (f"{tensor.name}_{part}" for part in ("bytes", "step", "wide"))
         largest = np.abs(values).max(axis=tuple(range(1, values.ndim)), keepdims=True)
@@ -139,7 +141,9 @@ def write_eye(eye: Eye, out: Path, bodies: Path, size: int, pictures: int = PICT
         _export(_Flat(eye), size, OUTPUTS, plain)
         _compute_in_integers(plain, _Pictures(bodies, pictures, size))
         path = out / f"eye_{size}.onnx.xz"
-        _write_compressed(onnx.load(str(plain)), path)
+        model = onnx.load(str(plain))
+    store_in_bytes(model, ("MatMul", "Gemm"))
+    _write_compressed(model, path)
     return path
 
 
@@ -151,7 +155,7 @@ def write_locator(locator: Locator, out: Path) -> Path:
         plain = Path(folder) / "locator.onnx"
         _export(locator, LOCATOR_SIZE, ("found",), plain)
         model = onnx.load(str(plain))
-    store_in_bytes(model)
+    store_in_bytes(model, ("Conv", "Gemm"))
     path = out / "locator.onnx.xz"
     _write_compressed(model, path)
     return path

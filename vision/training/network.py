@@ -42,6 +42,27 @@ def _stem(width: int) -> nn.Sequential:
     return nn.Sequential(nn.Conv2d(3, width, 5, 2, 2, bias=False), nn.BatchNorm2d(width), nn.ReLU())
 
 
+class Layer(nn.Module):
+    """Self-attention and a small network of two layers, each around a shortcut (Vaswani et al. 2017, pre-norm)."""
+
+    def __init__(self, width: int, heads: int = 4) -> None:
+        super().__init__()
+        self.heads = heads
+        self.before_attention, self.before_mixing = nn.LayerNorm(width), nn.LayerNorm(width)
+        self.query_key_value, self.gather = nn.Linear(width, 3 * width), nn.Linear(width, width)
+        self.widen, self.narrow = nn.Linear(width, 2 * width), nn.Linear(2 * width, width)
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Let the tokens, shape (B, N, width), look at each other."""
+        q, k, v = (
+            t.unflatten(-1, (self.heads, -1)).transpose(1, 2)
+            for t in self.query_key_value(self.before_attention(x)).chunk(3, -1)
+        )
+        x = x + self.gather(F.scaled_dot_product_attention(q, k, v).transpose(1, 2).flatten(2))
+        y: Tensor = x + self.narrow(F.relu(self.widen(self.before_mixing(x))))
+        return y
+
+
 @dataclass
 class Reading:
     """Raw outputs for a batch.
@@ -65,6 +86,9 @@ class Reading:
         tells the turn of the pelvis apart from that of the chest.
     in_position
         Shape (B,): logit.
+    surface
+        Shape (B, 5, S/4, S/4): as :attr:`vision.training.scene.Batch.surface`, its last channel a logit.  Only for
+        learning: where on the body every pixel lies tells the turn of the surfaces, which a few points do not.
 
     """
 
@@ -77,30 +101,44 @@ class Reading:
     azimuth: Tensor
     lines: Tensor
     in_position: Tensor
+    surface: Tensor
+
+
+WAVES = 4
+"""Sine waves that tell a token its place, along each axis."""
 
 
 class Eye(nn.Module):
-    """Landmarks with covariance, and a distribution over the angle, from a square crop."""
+    """Landmarks with covariance, and a distribution over the angle, from a square crop.
+
+    Convolutions find the landmarks; then what lies under each of them and in each field of the coarsest map look at
+    each other, and one more token gathers what is read of the whole.
+    """
 
     def __init__(self) -> None:
         super().__init__()
-        c = (32, 48, 96, 192, 320)
+        c, width = (32, 48, 96, 192, 320), 256
         self.stem = _stem(c[0])
         self.l1 = Block(c[0], c[1], 2)
         self.l2 = _stage(c[1], c[2], 3)
         self.l3 = _stage(c[2], c[3], 5)
-        self.l4 = _stage(c[3], c[4], 3)
+        self.l4 = _stage(c[3], c[4], 2)
         self.u4, self.u3 = nn.Conv2d(c[4], 96, 1), nn.Conv2d(c[3], 96, 1)
         self.u2, self.u1 = nn.Conv2d(c[2], 96, 1), nn.Conv2d(c[1], 48, 1)
         self.d2 = nn.Sequential(nn.Conv2d(96, 48, 3, 1, 1, bias=False), nn.BatchNorm2d(48), nn.ReLU())
         self.d1 = nn.Sequential(nn.Conv2d(48, 48, 3, 1, 1, bias=False), nn.BatchNorm2d(48), nn.ReLU())
         self.heat = nn.Conv2d(48, K, 1)
-        self.local = nn.Parameter(torch.randn(K, 48 + 64, 6) * 0.02)
-        self.local_bias = nn.Parameter(torch.zeros(K, 6))
-        self.near = nn.Linear(c[4], 64)
+        self.surface = nn.Conv2d(48, 5, 1)
+        self.local = nn.Parameter(torch.randn(K, 48 + 64, 8) * 0.02)
+        self.local_bias = nn.Parameter(torch.zeros(K, 8))
+        self.near = nn.Linear(width, 64)
+        self.field, self.point, self.place = nn.Linear(c[4], width), nn.Linear(48, width), nn.Linear(4 * WAVES, width)
+        self.token = nn.Parameter(torch.randn(K + 1, width) * 0.02)  # one for each landmark, one for the whole
+        self.look = nn.Sequential(*(Layer(width) for _ in range(3)), nn.LayerNorm(width))
         self.squeeze = nn.Linear(K * 16, 192)
         self.local_squeeze = nn.Parameter(torch.randn(K, 48, 16) * 0.1)
-        self.whole = nn.Sequential(nn.Linear(c[4] * 2 + K * 3 + 192, 384), nn.ReLU(), nn.Linear(384, 256), nn.ReLU())
+        known = c[4] * 2 + K * 3 + 192 + width
+        self.whole = nn.Sequential(nn.Linear(known, 384), nn.ReLU(), nn.Linear(384, 256), nn.ReLU())
         self.out = nn.Linear(256, BINS + 2 + 1 + 6)
 
     def forward(self, image: Tensor) -> Reading:
@@ -123,16 +161,29 @@ class Eye(nn.Module):
         xy = torch.stack([(grid.sum(2) * at).sum(-1), (grid.sum(3) * at).sum(-1)], -1)
         features = heat @ y.float().flatten(2).transpose(1, 2)  # (B, K, 48): what lies under each landmark
         mean, peak = d.float().mean((2, 3)), d.float().amax((2, 3))
-        context = F.relu(self.near(mean))[:, None].expand(-1, K, -1)
+        coarse = (torch.arange(d.shape[-1], device=y.device, dtype=torch.float32) + 0.5) / d.shape[-1]
+        centres = torch.stack(torch.meshgrid(coarse, coarse, indexing="xy"), -1).flatten(0, 1)
+        fields = self.field(d.flatten(2).transpose(1, 2)) + self.place(_waves(centres))
+        points = self.point(features) + self.place(_waves(xy)) + self.token[:K]
+        whole = self.token[K:] + torch.zeros_like(points[:, :1])
+        looked = self.look(torch.cat([whole, points, fields], 1))
+        context = F.relu(self.near(looked[:, 1 : K + 1]))
         local = torch.einsum("bkc,kco->bko", torch.cat([features, context], -1), self.local) + self.local_bias
+        xy = xy + local[..., 6:].float() * 0.1
         gathered = F.relu(torch.einsum("bkc,kco->bko", features, self.local_squeeze)).flatten(1)
-        points = torch.cat([xy, local[..., :1]], -1).flatten(1)
-        out = self.out(self.whole(torch.cat([mean, peak, points, F.relu(self.squeeze(gathered))], 1)))
+        where = torch.cat([xy, local[..., :1]], -1).flatten(1)
+        out = self.out(self.whole(torch.cat([mean, peak, where, F.relu(self.squeeze(gathered)), looked[:, 0]], 1)))
         shape = torch.cat([local[..., 1:3] - 4.0, local[..., 3:4]], -1)
         return Reading(
             xy, local[..., 0], shape, local[..., 4] - 3.0, local[..., 5], out[:, :BINS], out[:, BINS : BINS + 2],
-            out[:, BINS + 3 :], out[:, BINS + 2],
+            out[:, BINS + 3 :], out[:, BINS + 2], self.surface(y),
         )  # fmt: skip
+
+
+def _waves(xy: Tensor) -> Tensor:
+    """Sines and cosines of places, shape (..., 2), 0..1; shape (..., 4 * WAVES)."""
+    angle = (xy[..., None] * (math.pi * 2.0 ** torch.arange(WAVES, device=xy.device))).flatten(-2)
+    return torch.cat([angle.sin(), angle.cos()], -1)
 
 
 class Locator(nn.Module):

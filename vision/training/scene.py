@@ -95,6 +95,9 @@ class Batch:
         Shape (B,) bool: False for other positions and empty rooms; then only this label counts.
     quarter_turns
         Shape (B,) int: how many quarter turns counter-clockwise the picture was turned.
+    surface
+        Shape (B, 5, S/4, S/4): where on the body each fourth pixel lies.  Place on the mean body at rest (x to the
+        person's left, y, z; about -2 to 2), depth as of the landmarks, and 1 where there is skin or cloth, else 0.
 
     """
 
@@ -107,6 +110,7 @@ class Batch:
     lines: Tensor
     in_position: Tensor
     quarter_turns: Tensor
+    surface: Tensor
 
     def tensors(self) -> list[Tensor]:
         """All parts, in their order."""
@@ -126,6 +130,7 @@ class Studio:
         self.g = torch.Generator(self.device).manual_seed(seed)
         depth = [SEEN_DEPTH_M[key_of(n)] for n in NAMES]
         self.seen_depth = torch.tensor(depth, device=self.device)
+        self.on_body = _on_body(poser)
         self._pool: tuple[Posed, Tensor] | None = None
         self._drawn = 0
         fuse = _fused if recipe.fused else _as_it_is
@@ -281,9 +286,20 @@ class Studio:
         return Batch(
             image, to, (lz - trunk_z) / trunk_z / s[:, None], seen, posed.rotation_right_deg, azimuth,
             _lines(L, C, R), in_position, torch.zeros(B, dtype=torch.long, device=dev),
+            self._surface(triangle, depth, tris, trunk_z, s),
         )  # fmt: skip
 
     # ------------------------------------------------------------------ parts
+
+    def _surface(self, triangle: Tensor, depth: Tensor, tris: Tensor, trunk_z: Tensor, side: Tensor) -> Tensor:
+        """Where on the body every fourth pixel lies: :attr:`Batch.surface`; hair and bystanders count as room."""
+        n = triangle.shape[1] // 4
+        triangle, depth = triangle[:, 2::4, 2::4][:, :n, :n], depth[:, 2::4, 2::4][:, :n, :n]
+        of_triangle = self.on_body[tris[:, 0].clamp_max(len(self.on_body) - 1)]
+        place = of_triangle[triangle.clamp_min(0)].permute(0, 3, 1, 2)
+        shown = place[:, 3:] * (triangle >= 0)[:, None]
+        behind = ((depth - trunk_z[..., None]) / trunk_z[..., None] / side[:, None, None])[:, None]
+        return torch.cat([place[:, :3], behind.clamp(-2, 2), torch.ones_like(shown)], 1) * shown
 
     def _bystander(self, posed: Posed, layers: Layers, C: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
         """Put a second person into some of the pictures, beside or behind; clothes painted on the skin."""
@@ -387,6 +403,15 @@ class Studio:
 
 
 # ---------------------------------------------------------------------- work on pixels, without random numbers
+
+
+def _on_body(poser: Poser) -> Tensor:
+    """For each vertex of skin, bottom and top its place on the mean body, and 1; zeros for one vertex of no body."""
+    rest = poser.bodies(torch.zeros_like(poser.scores[:1])).vertices[0]
+    middle = rest.mean(0) * torch.tensor([0.0, 1, 1], device=rest.device)  # left and right stay mirror images
+    place = (rest - middle) / (rest - middle).pow(2).mean().sqrt()
+    skin = torch.cat([place, torch.ones_like(place[:, :1])], 1)
+    return torch.cat([skin, skin, skin, torch.zeros_like(skin[:1])])
 
 
 def _as_it_is(function: Callable[..., Any]) -> Callable[..., Any]:

@@ -49,6 +49,9 @@ class Photographer:
         grid_to = torch.cat([turned * share[:, None, None], 2 * shift[..., None]], -1)
         grid = F.affine_grid(grid_to, [B, 3, rec.size, rec.size], align_corners=False)
         image = F.grid_sample(drawn.image.float(), grid, mode="bilinear", padding_mode="border", align_corners=False)
+        coarse = F.affine_grid(grid_to, [B, 5, rec.size // 4, rec.size // 4], align_corners=False)
+        surface = F.grid_sample(drawn.surface.float(), coarse, "nearest", "zeros", align_corners=False)
+        surface[:, 3] /= share[:, None, None]  # as the depth of the landmarks
         to = torch.einsum("bji,bkj->bki", turned, drawn.xy - 0.5 - shift[:, None]) / share[:, None, None] + 0.5
         lines = torch.cat([torch.einsum("bji,bkj->bki", turned, drawn.lines[..., :2]), drawn.lines[..., 2:]], -1)
         depth, theta, azimuth = drawn.depth / share[:, None], drawn.rotation_right_deg, drawn.azimuth_deg
@@ -66,6 +69,8 @@ class Photographer:
             seen = torch.where(flip[:, None], seen[:, MIRRORED], seen)
             theta = torch.where(flip, -theta, theta)
             azimuth = torch.where(flip, (360 - azimuth) % 360 - 180, azimuth)  # right side 0 becomes left side 180
+            mirror = torch.tensor([-1.0, 1, 1, 1, 1], device=dev)[:, None, None]
+            surface = torch.where(flip[:, None, None, None], surface.flip(3) * mirror, surface)
             # mirrored, and from the other end
             lines = torch.where(flip[:, None, None], lines * torch.tensor([1.0, -1, -1], device=dev), lines)
             any_turn = torch.randint(1, 4, (B,), generator=self.g, device=dev)
@@ -74,7 +79,7 @@ class Photographer:
                 image = torch.where((turns == k)[:, None, None, None], image.rot90(k, (2, 3)), image)
         if rec.photographic:
             image = self._photograph(image)
-        return Batch(image.clamp(0, 1), to, depth, seen, theta, azimuth, lines, drawn.in_position, turns)
+        return Batch(image.clamp(0, 1), to, depth, seen, theta, azimuth, lines, drawn.in_position, turns, surface)
 
     def _occluders(self, image: Tensor, landmarks: Tensor) -> tuple[Tensor, Tensor]:
         """Put flat objects in front of a sixth of the people; returns also which landmarks they cover."""
@@ -111,12 +116,13 @@ class Photographer:
         half = B // 2
         order = torch.randperm(B, generator=self.g, device=self.device)
         a, b = order[:half], order[half:]
-        lower = self.host.uniform(0.3, 1.0)
+        finer = S / 256  # faults are those of the photo, whatever its crop is resampled to
+        lower = self.host.uniform(0.3 / max(1.0, finer), 1.0)
         small = F.interpolate(image[a], scale_factor=lower, mode="bilinear", antialias=True)
         image = image.clone()
         image[a] = F.interpolate(small, S, mode="bilinear", align_corners=False)
         if self.host.random() < 0.4:  # motion blur along a random direction
-            k, angle = self.host.randint(3, 7), self.host.uniform(0, math.pi)
+            k, angle = max(2, round(self.host.uniform(2.5, 7.5) * finer)), self.host.uniform(0, math.pi)
             kernel = torch.zeros(k, k)
             for i in range(k * 3):
                 o = (i / (k * 3 - 1) - 0.5) * (k - 1)
@@ -181,7 +187,7 @@ class Shelf:
 
     def _restock(self) -> Batch:
         new = self.studio.draw(self.at_once)
-        new.image = new.image.half()
+        new.image, new.surface = new.image.half(), new.surface.half()
         if self.kept is None:
             self.kept = Batch(
                 *(torch.zeros((self.room_for, *t.shape[1:]), dtype=t.dtype, device=t.device) for t in new.tensors())

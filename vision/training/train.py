@@ -63,11 +63,18 @@ def eye_loss(net: nn.Module, batch: Batch, angle_head: bool = True) -> tuple[Ten
     azimuth = ((r.azimuth - direction).abs().sum(-1) * mean).sum()
     lines = ((r.lines - batch.lines.flatten(1)).abs().sum(-1) * mean).sum()
     presence = F.binary_cross_entropy_with_logits(r.in_position, good.float())
+    place, shown = r.surface[:, :4].float(), batch.surface[:, 4]
+    outline = F.binary_cross_entropy_with_logits(r.surface[:, 4].float(), shown, reduction="none").mean((1, 2))
+    pixels = shown * good[:, None, None]
+    apart = (place - batch.surface[:, :4]).abs()
+    off = ((apart[:, :3].sum(1) + 4 * apart[:, 3]) * pixels).sum() / pixels.sum().clamp_min(1)
     total = distance * 16 + nll * 0.3 + depth + 0.2 * seen + 0.5 * azimuth + 0.5 * presence
+    total = total + 0.5 * off + 0.3 * (outline * mean).sum()
     if angle_head:
         total = total + angle + 0.5 * lines
     error = ((read_angle_deg(r.bins) - batch.rotation_right_deg).abs() * mean).sum()
-    return total, {"point": distance.detach(), "angle_mae": error.detach(), "presence": presence.detach()}
+    parts = {"point": distance, "angle_mae": error, "presence": presence, "surface": off}
+    return total, {k: v.detach() for k, v in parts.items()}
 
 
 def locator_loss(net: nn.Module, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
@@ -224,7 +231,7 @@ def parser() -> argparse.ArgumentParser:
     parser.add_argument("--locator-every", type=int, default=10, help="each so many-th step; 0: none")
     parser.add_argument(
         "--compiled", action="store_true",
-        help="fuse small steps into few kernels (takes a minute); those of the network where --size is a power of two",
+        help="fuse small steps into few kernels (takes a minute); in the network only where --size is a power of two",
     )  # fmt: skip
     parser.add_argument("--iterations", type=int, default=None, help="stop after so many steps (smoke run)")
     parser.add_argument("--save-every", type=float, default=120, help="seconds; DIR then holds what there is so far")
@@ -280,9 +287,9 @@ def main() -> None:
     losses: dict[str, Loss] = {
         "eye": functools.partial(eye_loss, angle_head=angle_head), "locator": locator_loss,
     }  # fmt: skip
+    recorded = fused and world == 1
     # crops of 320 and of 384 pixels gave no numbers but NaN from the first compiled updates on (H200), uncompiled none
-    recorded = fused and world == 1 and args.size.bit_count() == 1
-    if recorded:
+    if recorded and args.size.bit_count() == 1:
         losses["eye"] = torch.compile(losses["eye"], dynamic=False)
     learners: dict[str, Learner] = {}
     for name, net in nets.items():

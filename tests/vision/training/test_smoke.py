@@ -23,7 +23,7 @@ import numpy as np, torch
 from pathlib import Path
 from vision.landmark_names import NAMES
 from vision.rotation import rotation_angle_deg
-from vision.training.bodies import BodyModel
+from vision.training.bodies import LANDMARK_VERTICES, BodyModel
 from vision.training.posing import Poser, sample_kneeling
 
 torch.manual_seed(0)
@@ -52,7 +52,9 @@ def direction(v):
     return v / np.linalg.norm(v, axis=-1, keepdims=True)
 
 recipe = Recipe(size=64, pool=6, other_positions=0.0, empty=0.0, occlusion=False)
-drawn = Studio(poser, recipe, 4).draw(6)
+studio = Studio(poser, recipe, 4)
+drawn = studio.draw(6)
+apart, behind = [], []
 photographer = Photographer(recipe, torch.device("cpu"), 8)
 for vary in (False, True, True):  # however a picture is framed, its labels agree with each other
     shot = photographer.shoot(drawn, vary)
@@ -62,8 +64,24 @@ for vary in (False, True, True):  # however a picture is framed, its labels agre
         line = direction(p[:, NAMES.index(a)] - p[:, NAMES.index(b)])
         together = (line * shot.lines[:, k].numpy()).sum(-1)
         assert together[upright].min() > 0.95, together  # weak against full perspective
+    n = shot.surface.shape[-1]
+    for k, name in enumerate(NAMES):  # a point on the skin that shows lies at its place on the surface
+        own = name.removesuffix("eft").removesuffix("ight")
+        on_skin = {v.lower(): i for i, v in enumerate(LANDMARK_VERTICES)}.get(own)
+        if on_skin is None:
+            continue
+        vertex = int(poser.landmark_rows[on_skin].argmax())
+        for i in np.flatnonzero(shot.seen[:, k].numpy() & upright):
+            column, row = (int(v) for v in (shot.xy[i, k] * n).clamp(0, n - 1))
+            *place, depth, shown = shot.surface[i, :, row, column].numpy()
+            if shown:
+                apart.append(np.abs(np.array(place) - studio.on_body[vertex, :3].numpy()).max())
+                behind.append(abs(depth - float(shot.depth[i, k])))
     turned = shot.rotation_right_deg.abs() - drawn.rotation_right_deg.abs()
     assert float(turned.abs().max()) < 1e-4
+assert len(apart) > 20, len(apart)  # a few stick out over something nearer or farther
+assert np.quantile(apart, 0.85) < 0.3, apart  # in units of which a body at rest is about four tall
+assert np.quantile(behind, 0.85) < 0.15, behind
 from vision.training.muon import STEP_SIZE, Muon
 
 weights = [torch.nn.Parameter(torch.randn(shape)) for shape in ((24, 16, 3, 3), (96, 32), (130, 200), (40, 5))]
