@@ -55,7 +55,10 @@ def main() -> None:
     ap.add_argument("--out", required=True)
     ap.add_argument("--people", type=int, default=20)
     ap.add_argument("--seed", type=int, default=101)
-    ap.add_argument("--views", default="side,foot", help="end-range viewpoints; the start photo is always side-on")
+    ap.add_argument(
+        "--views", default="side,foot",
+        help="end-range viewpoints; the start photo is always side-on; side,side2,side3: thrice, from other places",
+    )  # fmt: skip
     ap.add_argument("--first", type=int, default=0, help="number of the first person")
     ap.add_argument("--bystander", action="store_true")
     args = ap.parse_args()
@@ -82,7 +85,7 @@ def main() -> None:
             pose = independent_pose(rng, subject, float(np.clip(theta, -85, 85)), side, pp.NT)
             trial_view = str(rng.choice(["right", "left"]))
             for viewpoint in args.views.split(",") if condition != "0" else ["side"]:
-                toward_feet = AZIMUTH_OFFSET_TO_FEET_DEG[viewpoint]
+                toward_feet = AZIMUTH_OFFSET_TO_FEET_DEG[viewpoint.rstrip("0123456789")]
                 sign = -1.0 if trial_view == "right" else 1.0
                 for _ in range(60):
                     camera = {"yaw_err_deg": float(sign * toward_feet + np.clip(rng.normal(0, 12), -25, 25))}
