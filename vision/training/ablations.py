@@ -22,6 +22,7 @@ from vision.training.judge import judge
 VARIANTS: dict[str, tuple[str, ...]] = {
     "full": (),
     "no angle head": ("--without", "angle_head"),
+    "no surface": ("--without", "surface"),
     "a tenth of the bodies": ("--share-bodies", "0.1"),
     "half of the resolution": ("--size", "128"),
     "no clothes": ("--without", "clothes"),

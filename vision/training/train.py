@@ -44,8 +44,10 @@ from vision.training.scene import Batch, Recipe, Studio
 from vision.training.shots import Photographer, Shelf
 
 
-def eye_loss(net: nn.Module, batch: Batch, angle_head: bool = True) -> tuple[Tensor, dict[str, Tensor]]:
-    """Total loss of the network on one batch, and readable parts; ``angle_head`` False: landmarks only (ablation)."""
+def eye_loss(
+    net: nn.Module, batch: Batch, angle_head: bool = True, surface: bool = True
+) -> tuple[Tensor, dict[str, Tensor]]:
+    """Total loss of the network on one batch, and readable parts; the ablations learn neither angle nor surface."""
     r = net(batch.image)
     good = batch.in_position & (batch.quarter_turns == 0)
     inside = ((batch.xy > 0) & (batch.xy < 1)).all(-1)
@@ -69,9 +71,10 @@ def eye_loss(net: nn.Module, batch: Batch, angle_head: bool = True) -> tuple[Ten
     apart = (place - batch.surface[:, :4]).abs()
     off = ((apart[:, :3].sum(1) + 4 * apart[:, 3]) * pixels).sum() / pixels.sum().clamp_min(1)
     total = distance * 16 + nll * 0.3 + depth + 0.2 * seen + 0.5 * azimuth + 0.5 * presence
-    total = total + 0.5 * off + 0.3 * (outline * mean).sum()
     if angle_head:
         total = total + angle + 0.5 * lines
+    if surface:
+        total = total + 0.5 * off + 0.3 * (outline * mean).sum()
     error = ((read_angle_deg(r.bins) - batch.rotation_right_deg).abs() * mean).sum()
     parts = {"point": distance, "angle_mae": error, "presence": presence, "surface": off}
     return total, {k: v.detach() for k, v in parts.items()}
@@ -222,8 +225,9 @@ def parser() -> argparse.ArgumentParser:
     parser.add_argument("--size", type=int, default=256, help="side of the network's crops, pixels; a multiple of 32")
     parser.add_argument("--share-bodies", type=float, default=1.0, help="ablation: use only this share of the bodies")
     parser.add_argument(
-        "--without", default="", help="ablation: angle_head,clothes,photographic,clutter,solids,occlusion,any_view"
-    )
+        "--without", default="",
+        help="ablation: angle_head,surface,clothes,photographic,clutter,solids,occlusion,any_view",
+    )  # fmt: skip
     parser.add_argument("--resume", action="store_true")
     parser.add_argument("--begin-with", type=Path, default=None, help="weights.pt of an earlier training")
     parser.add_argument("--peak", type=float, default=2e-3, help="highest learning rate")
@@ -238,10 +242,13 @@ def parser() -> argparse.ArgumentParser:
     return parser
 
 
-def left_out(without: str) -> tuple[dict[str, bool], bool]:
-    """Split ``--without`` into parts of the recipe that are off, and whether the angle head is on."""
+HEADS = ("angle_head", "surface")
+
+
+def left_out(without: str) -> tuple[dict[str, bool], dict[str, bool]]:
+    """Split ``--without`` into parts of the recipe that are off, and what the network learns beside landmarks."""
     names = [name for name in without.split(",") if name]
-    return {name: False for name in names if name != "angle_head"}, "angle_head" not in names
+    return {name: False for name in names if name not in HEADS}, {head: head not in names for head in HEADS}
 
 
 def main() -> None:
@@ -260,7 +267,7 @@ def main() -> None:
     total = args.total_seconds or args.seconds
     torch.manual_seed(args.seed)
 
-    off, angle_head = left_out(args.without)
+    off, heads = left_out(args.without)
     fused = args.compiled and cuda
     recipe = Recipe(size=args.size, pool=args.pool, fused=fused, **off)
     wide = Recipe(
@@ -285,7 +292,8 @@ def main() -> None:
         for name, net in nets.items():
             net.load_state_dict(own_weights(args.begin_with, name))
     losses: dict[str, Loss] = {
-        "eye": functools.partial(eye_loss, angle_head=angle_head), "locator": locator_loss,
+        "eye": functools.partial(eye_loss, angle_head=heads["angle_head"], surface=heads["surface"]),
+        "locator": locator_loss,
     }  # fmt: skip
     recorded = fused and world == 1
     # crops of 320 and of 384 pixels gave no numbers but NaN from the first compiled updates on (H200), uncompiled none
