@@ -284,7 +284,7 @@ class Studio:
 
         trunk_z = lz[:, 4:6].mean(1, keepdim=True)
         return Batch(
-            image, to, (lz - trunk_z) / trunk_z / s[:, None], seen, posed.rotation_right_deg, azimuth,
+            image, to, _behind(lz, trunk_z, s), seen, posed.rotation_right_deg, azimuth,
             _lines(L, C, R), in_position, torch.zeros(B, dtype=torch.long, device=dev),
             self._surface(triangle, depth, tris, trunk_z, s),
         )  # fmt: skip
@@ -298,7 +298,7 @@ class Studio:
         of_triangle = self.on_body[tris[:, 0].clamp_max(len(self.on_body) - 1)]
         place = of_triangle[triangle.clamp_min(0)].permute(0, 3, 1, 2)
         shown = place[:, 3:] * (triangle >= 0)[:, None]
-        behind = ((depth - trunk_z[..., None]) / trunk_z[..., None] / side[:, None, None])[:, None]
+        behind = _behind(depth.flatten(1), trunk_z, side).view_as(depth)[:, None]
         return torch.cat([place[:, :3], behind.clamp(-2, 2), torch.ones_like(shown)], 1) * shown
 
     def _bystander(self, posed: Posed, layers: Layers, C: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
@@ -412,6 +412,11 @@ def _on_body(poser: Poser) -> Tensor:
     place = (rest - middle) / (rest - middle).pow(2).mean().sqrt()
     skin = torch.cat([place, torch.ones_like(place[:, :1])], 1)
     return torch.cat([skin, skin, skin, torch.zeros_like(skin[:1])])
+
+
+def _behind(z: Tensor, trunk_z: Tensor, side: Tensor) -> Tensor:
+    """Distances from the camera, shape (B, N), as :attr:`Batch.depth`; ``side`` of the picture at distance 1."""
+    return (z - trunk_z) / trunk_z / side[:, None]
 
 
 def _as_it_is(function: Callable[..., Any]) -> Callable[..., Any]:

@@ -47,7 +47,7 @@ from vision.training.shots import Photographer, Shelf
 def eye_loss(
     net: nn.Module, batch: Batch, angle_head: bool = True, surface: bool = True
 ) -> tuple[Tensor, dict[str, Tensor]]:
-    """Total loss of the network on one batch, and readable parts; the ablations learn neither angle nor surface."""
+    """Total loss of the network on one batch, and readable parts; ``angle_head`` or ``surface`` False leaves it out."""
     r = net(batch.image)
     good = batch.in_position & (batch.quarter_turns == 0)
     inside = ((batch.xy > 0) & (batch.xy < 1)).all(-1)
