@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.eye_bench import trunk_px, truth_name
-from vision.eye.finder import FINE, crop, extent, grown
+from vision.eye.finder import EYE, crop, extent, grown
 from vision.landmark_names import NAMES
 from vision.photo import decode
 
@@ -27,7 +27,7 @@ def main() -> None:
         xy = np.array([m["px"] for m in marks])
         box = grown(extent(xy))
         _, condition, view = path.stem.split("_")
-        rows["image"].append(np.round(crop(decode(path.read_bytes()).pixels, box, FINE.size) * 255).astype(np.uint8))
+        rows["image"].append(np.round(crop(decode(path.read_bytes()).pixels, box, EYE.size) * 255).astype(np.uint8))
         rows["xy"].append((xy - [box.x, box.y]) / box.side + 0.5)
         rows["visible"].append([m["visible"] for m in marks])
         rows["theta"].append(truth["theta_deg"])

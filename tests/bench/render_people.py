@@ -12,10 +12,12 @@ a method which reads the company the angle keeps, rather than the angle, is foun
 import argparse
 import pathlib
 import sys
+from collections.abc import Callable
 
 import numpy as np
 
 AZIMUTH_OFFSET_TO_FEET_DEG = {"side": 0.0, "oblique": 45.0, "foot": 90.0, "head": -90.0, "headoblique": -45.0}
+CAMERA_ROOM_M = 0.2
 
 
 def independent_pose(rng: np.random.Generator, subject: dict, theta_deg: float, side: str, n_thoracic: int) -> dict:
@@ -47,6 +49,15 @@ def independent_pose(rng: np.random.Generator, subject: dict, theta_deg: float, 
         pose["protract_" + s] = float(rng.uniform(-12, 14))
         pose["elevate_" + s] = float(rng.uniform(-3, 12))
     return pose
+
+
+def room_around(camera: dict, sample_room: Callable[..., dict], seed: int) -> dict:
+    """Return the room of that seed, without the side wall where the camera would stand behind it."""
+    room = sample_room(np.random.default_rng(seed), camera, None)
+    wall, at = room["side_wall"], float(camera["pos"][0])
+    if wall is not None and at * np.sign(wall) > abs(wall) - CAMERA_ROOM_M:
+        room["side_wall"] = None
+    return room
 
 
 def main() -> None:
@@ -122,7 +133,7 @@ def main() -> None:
                     job_dir,
                     f"p{i:02d}_{condition}_{viewpoint}",
                     cam=fixed,
-                    room=lambda c, seed=room_seed: ps.sample_room(np.random.default_rng(seed), c, None),
+                    room=lambda c, seed=room_seed: room_around(c, ps.sample_room, seed),
                     bystander=bystander,
                 )
                 jobs.append(job)

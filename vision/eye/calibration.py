@@ -9,11 +9,10 @@ SD_FACTOR = 0.8
 SD_FLOOR = 0.004
 """Added to them, units of the trunk's length."""
 
-POWER_SIDE_ON, POWER_OBLIQUE, POWER_END_ON = 3.6, 2.1, 2.6
+POWER_SIDE_ON, POWER_OBLIQUE, POWER_END_ON = 3.7, 2.0, 1.8
 """Power to which the network's angle distribution is raised, by where the camera stands.
 
-By likelihood alone, side-on, anything from 2.8 to 4.5 would do, oblique 1.7 to 2.4 (toward the feet less than toward
-the head), from either end 2.4 to 2.8.
+By likelihood alone, side-on, anything from 2.5 to 4.5 would do, oblique 1.7 to 2.5, from either end 1.7 to 2.4.
 """
 
 OBLIQUE_DEG = 40.0
@@ -28,5 +27,5 @@ SCALE_SD = 0.035
 Without it the bands of the largest third of angles held 92 % on the development people, those of the middle one 98 %.
 """
 
-READ_SIDE_ON, READ_FROM_FEET, READ_FROM_HEAD = 0.97, 1.005, 1.045
+READ_SIDE_ON, READ_FROM_FEET, READ_FROM_HEAD = 0.98, 1.015, 1.04
 """Angle read, in parts of the true one, by where the camera stands."""

@@ -1,7 +1,6 @@
 """Runs the networks on a photo: find the person, crop, read landmarks and the angle.
 
-A coarse network finds the person and reads them; a fine one, which looks at more pixels, reads them again, mirrored.
-They were trained apart, and err less alike than two looks of one of them.
+The network reads every person twice, as they are and mirrored.
 """
 
 import functools
@@ -58,9 +57,7 @@ class Network:
 
 
 LOCATOR = Network("locator.onnx.xz", 128)
-COARSE, FINE = Network("eye_256.onnx.xz", 256), Network("eye_384.onnx.xz", 384)
-LOOKS = ((COARSE, False), (FINE, True), (COARSE, True), (FINE, False))
-"""Who looks at the person, and whether mirrored, in the order in which looks are added; the first one finds them."""
+EYE = Network("eye.onnx.xz", 256)
 
 
 @dataclass(frozen=True)
@@ -179,11 +176,11 @@ def candidates(pixels: ByteArray) -> list[Box]:
     return [*boxes, *around, *smaller]
 
 
-def read(pixels: ByteArray, box: Box, network: Network, mirrored: bool = False) -> Reading:
+def read(pixels: ByteArray, box: Box, mirrored: bool = False) -> Reading:
     """Read a crop; ``mirrored``, it is flipped before the network and its reading is flipped back."""
-    image = crop(pixels, box, network.size)
+    image = crop(pixels, box, EYE.size)
     image = image[:, :, ::-1] if mirrored else image
-    session = _session(network.file)
+    session = _session(EYE.file)
     names = [o.name for o in session.get_outputs()]
     found = session.run(None, {"image": np.ascontiguousarray(image)[None]})
     o = {k: v[0].astype(np.float64) for k, v in zip(names, found, strict=True)}
@@ -233,7 +230,7 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
     """Read, crop anew around what was read, until the crop fits the person; None where nobody in position is."""
     box = start
     for attempt in range(SETTLE_STEPS):
-        r = read(pixels, box, *LOOKS[0])
+        r = read(pixels, box)
         better = grown(extent(r.xy))
         moved = float(np.hypot(better.x - box.x, better.y - box.y)) / better.side
         # such crops the training has, and on development people closer ones read no better
@@ -248,7 +245,7 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
 
 
 def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None = None) -> tuple[list[Reading], int]:
-    """Find the person in the position and read them in the first ``passes`` of ``LOOKS``.
+    """Find the person in the position and read them in one look or two (``passes``).
 
     The photo is tried as it stands, then turned by one, three and two quarters.  Where the reading leaves a doubt and
     there is a ``silhouette``, the person is read as often again with the room painted over; readings that do not look
@@ -295,19 +292,8 @@ def _read_upright(pixels: ByteArray, starts: list[Box], passes: int) -> list[Rea
     if best is None:
         return []
     first, box = best
-    readings = [first, *(_look(pixels, box, network, mirrored) for network, mirrored in LOOKS[1:passes])]
+    readings = [first] if passes == 1 else [first, read(pixels, box, mirrored=True)]
     return readings if min(r.in_position for r in readings) > ACCEPT_ABOVE else []
-
-
-def _look(pixels: ByteArray, box: Box, network: Network, mirrored: bool) -> Reading:
-    """Read a crop with this network, or with the coarse one where this one does not see the position.
-
-    In a strongly blurred photo the fine network does not know what it sees.
-    """
-    r = read(pixels, box, network, mirrored)
-    if r.in_position > ACCEPT_ABOVE or network is COARSE:
-        return r
-    return read(pixels, box, COARSE, mirrored)
 
 
 def _same_person(readings: list[Reading]) -> list[Reading]:
@@ -403,13 +389,13 @@ class EyeFinder:
     Parameters
     ----------
     passes
-        How many of ``LOOKS`` are taken, 1 to 4, and taken again with the room painted over.
+        1: as the photo is; 2: also mirrored.  As many again with the room painted over, where there is doubt.
     silhouette
         Where the outline of the person comes from; None to read the photo as it is only.
 
     """
 
-    name = "eye-3"
+    name = "eye-4"
 
     def __init__(self, passes: int = 2, silhouette: Silhouette | None = None) -> None:
         self.passes = passes

@@ -2,11 +2,10 @@
 
     python -m vision.training.export --weights DIR/weights.pt --bodies bodies.npz --out vision/eye [--locator]
 
-Needs the package ``onnx``.  The network becomes ``eye_SIZE.onnx.xz``, SIZE being the side of the crops it was trained
-on.  Its convolutions compute with 8-bit integers (a third of the time on a processor, a third of the size); their
-ranges are read off pictures drawn as for training.  The first layer and the heat maps keep full precision: rounding
-there moves the landmarks.  What follows the convolutions, and the locator, compute in full precision; their weights are
-stored as 8-bit integers.
+Needs the package ``onnx``.  The network's convolutions compute with 8-bit integers (a third of the time on a processor,
+a third of the size); their ranges are read off pictures drawn as for training.  The first layer and the heat maps keep
+full precision: rounding there moves the landmarks.  What follows the convolutions, and the locator, compute in full
+precision; their weights are stored as 8-bit integers.
 """
 
 import argparse
@@ -14,7 +13,7 @@ import json
 import lzma
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import torch
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
 
 PRECISE = ("/stem", "/heat")
 PICTURES, DRAWN_AT_ONCE, PICTURE_SEED = 96, 8, 99
+Net = TypeVar("Net", Eye, Locator)
 OUTPUTS = ("xy", "depth", "shape", "depth_scale", "seen", "bins", "azimuth", "in_position")
 
 
@@ -46,13 +46,10 @@ class _Flat(nn.Module):
         return tuple(getattr(r, name) for name in OUTPUTS)
 
 
-def load(weights: Path) -> tuple[Eye, Locator]:
-    """Read ``weights.pt`` into modules ready for use."""
-    nets: dict[str, nn.Module] = {"eye": Eye(), "locator": Locator()}
-    for name, net in nets.items():
-        net.load_state_dict(own_weights(weights, name))
-        net.eval()
-    return nets["eye"], nets["locator"]  # type: ignore[return-value]
+def load(net: Net, weights: Path) -> Net:
+    """Fill a network with its weights from ``weights.pt``, ready for use."""
+    net.load_state_dict(own_weights(weights, "eye" if isinstance(net, Eye) else "locator"))
+    return net.eval()
 
 
 def trained_size(weights: Path) -> int:
@@ -140,7 +137,7 @@ def write_eye(eye: Eye, out: Path, bodies: Path, size: int, pictures: int = PICT
         plain = Path(folder) / "eye.onnx"
         _export(_Flat(eye), size, OUTPUTS, plain)
         _compute_in_integers(plain, _Pictures(bodies, pictures, size))
-        path = out / f"eye_{size}.onnx.xz"
+        path = out / "eye.onnx.xz"
         model = onnx.load(str(plain))
     store_in_bytes(model, ("MatMul", "Gemm"))
     _write_compressed(model, path)
@@ -169,10 +166,9 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--locator", action="store_true", help="also the locator that was trained beside it")
     args = parser.parse_args()
-    eye, locator = load(args.weights)
-    write_eye(eye, args.out, args.bodies, trained_size(args.weights))
+    write_eye(load(Eye(), args.weights), args.out, args.bodies, trained_size(args.weights))
     if args.locator:
-        write_locator(locator, args.out)
+        write_locator(load(Locator(), args.weights), args.out)
 
 
 if __name__ == "__main__":

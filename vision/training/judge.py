@@ -16,14 +16,13 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from vision.training.export import load, trained_size
-from vision.training.network import Reading, read_angle_deg
-from vision.training.sweep import points_angle_deg
+from vision.training.network import Eye, Reading, points_angle_deg, read_angle_deg
 
 
 @torch.no_grad()
 def judge(weights: Path, crops: dict[str, np.ndarray], device: torch.device) -> list[str]:
     """One row of figures for each group of crops (see ``tests/bench/cut_crops.py``)."""
-    net = load(weights)[0].to(device)
+    net = load(Eye(), weights).to(device)
     size = trained_size(weights)
     image = torch.from_numpy(crops["image"]).to(device).float() / 255
     image = F.interpolate(image, size, mode="bilinear", antialias=True, align_corners=False)
@@ -48,7 +47,8 @@ def judge(weights: Path, crops: dict[str, np.ndarray], device: torch.device) -> 
         seen, hidden = apart[some][visible[some]].median(), apart[some][~visible[some]].median()
         rows.append(
             f"{group:6s} n {int(some.sum()):3d}  distribution {errors(read_angle_deg(read.bins))}"
-            f"  points {errors(points_angle_deg(read))}  landmarks {float(seen):.4f} seen {float(hidden):.4f} hidden"
+            f"  points {errors(points_angle_deg(read.xy, read.depth))}"
+            f"  landmarks {float(seen):.4f} seen {float(hidden):.4f} hidden"
         )
     return rows
 

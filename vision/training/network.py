@@ -10,6 +10,7 @@ from torch import Tensor, nn
 
 from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG, BINS
 from vision.landmark_names import NAMES
+from vision.training.posing import rotation_right_deg
 
 K = len(NAMES)
 LOCATOR_SIZE = 128
@@ -117,7 +118,7 @@ class Eye(nn.Module):
 
     def __init__(self) -> None:
         super().__init__()
-        c, width = (32, 48, 96, 192, 320), 256
+        c, width = (40, 64, 128, 256, 400), 256
         self.stem = _stem(c[0])
         self.l1 = Block(c[0], c[1], 2)
         self.l2 = _stage(c[1], c[2], 3)
@@ -250,6 +251,12 @@ def read_angle_deg(bins: Tensor) -> Tensor:
     i = (p < 0.5).sum(-1).clamp(1, BINS - 1)
     high, low = p.gather(1, i[:, None])[:, 0], p.gather(1, i[:, None] - 1)[:, 0]
     return ((i - 1) + (0.5 - low) / (high - low).clamp_min(1e-6) + 0.5) * BIN_STEP_DEG - BIN_EDGE_DEG
+
+
+def points_angle_deg(xy: Tensor, depth: Tensor) -> Tensor:
+    """Rotation angle of landmarks with their depths, shapes (B, K, 2) and (B, K) (weak perspective); shape (B,)."""
+    p = torch.cat([xy, depth[..., None]], -1).float()
+    return rotation_right_deg(p[:, 4], p[:, 5], p[:, 0], p[:, 1])
 
 
 def cosine(fraction: float, peak: float, warm: float = 0.02) -> float:

@@ -17,8 +17,8 @@ from torch import Tensor
 from vision.angle_bins import BIN_EDGE_DEG, BINS
 from vision.training.bodies import BodyModel
 from vision.training.export import load, trained_size
-from vision.training.network import Reading, read_angle_deg
-from vision.training.posing import Poser, rotation_right_deg
+from vision.training.network import Eye, points_angle_deg, read_angle_deg
+from vision.training.posing import Poser
 from vision.training.scene import Batch, Recipe, Studio
 from vision.training.shots import Photographer
 
@@ -31,20 +31,15 @@ RANGES: dict[str, tuple[float, float]] = {
 }  # fmt: skip
 
 
-def points_angle_deg(r: Reading) -> Tensor:
-    """Angle of the landmarks with their read depths (weak perspective); shape (B,)."""
-    p = torch.cat([r.xy, r.depth[..., None]], -1)
-    return rotation_right_deg(p[:, 4], p[:, 5], p[:, 0], p[:, 1])
-
-
 @torch.no_grad()
 def read(net: torch.nn.Module, batch: Batch) -> tuple[Tensor, Tensor, Tensor]:
-    """Median of the distribution, its spread, and the angle from the points."""
-    r = net(batch.image)
+    """Median of the distribution, its spread, and the angle from the points; read as it is and mirrored."""
+    r, mirrored = net(batch.image), net(batch.image.flip(3))
     centres = torch.linspace(-BIN_EDGE_DEG, BIN_EDGE_DEG, BINS, device=batch.image.device)
-    p = r.bins.softmax(-1)
+    p = (r.bins.softmax(-1) + mirrored.bins.softmax(-1).flip(-1)) / 2
     mean = (p * centres).sum(-1, keepdim=True)
-    return read_angle_deg(r.bins), (p * (centres - mean) ** 2).sum(-1).sqrt(), points_angle_deg(r)
+    points = (points_angle_deg(r.xy, r.depth) - points_angle_deg(mirrored.xy, mirrored.depth)) / 2
+    return read_angle_deg(p.log()), (p * (centres - mean) ** 2).sum(-1).sqrt(), points
 
 
 def main() -> None:
@@ -59,7 +54,7 @@ def main() -> None:
     parser.add_argument("--plain", action="store_true", help="last table on faultless pictures of uncovered people")
     args = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    net = load(args.weights)[0].to(device)
+    net = load(Eye(), args.weights).to(device)
     poser = Poser(BodyModel.load(args.bodies), device)
     size = trained_size(args.weights)
     recipe = Recipe(size=size, other_positions=0.0, empty=0.0, occlusion=False)

@@ -1,11 +1,9 @@
 """Trains the network and the locator on pictures drawn while training.
 
-One H100-class processor, 25 minutes for each of the two networks:
+One H100-class processor, 25 minutes:
 
     python -m vision.training.bodies --out bodies.npz
-    python -m vision.training.train --bodies bodies.npz --out coarse --seconds 1420 --compiled --seed 2
-    python -m vision.training.train --bodies bodies.npz --out fine --seconds 1420 --compiled --seed 4 \
-        --size 384 --optimiser muon --uses 8 --shelf 6144 --at-once 256
+    python -m vision.training.train --bodies bodies.npz --out run --seconds 1440 --compiled --optimiser muon --seed 27
 
 Several processors of one machine share the work: put ``torchrun --nproc_per_node N -m`` in place of
 ``python -m``.  ``--resume`` goes on from DIR/state.pt (a training may be cut into pieces; the schedule runs
@@ -37,6 +35,7 @@ from vision.training.network import (
     cosine,
     landmark_loss,
     own_weights,
+    points_angle_deg,
     read_angle_deg,
 )
 from vision.training.posing import Poser
@@ -70,13 +69,17 @@ def eye_loss(
     pixels = shown * good[:, None, None]
     apart = (place - batch.surface[:, :4]).abs()
     off = ((apart[:, :3].sum(1) + 4 * apart[:, 3]) * pixels).sum() / pixels.sum().clamp_min(1)
-    total = distance * 16 + nll * 0.3 + depth + 0.2 * seen + 0.5 * azimuth + 0.5 * presence
+    # what an error of the points means for the angle: it weighs on hips and acromia, and on the depth between them
+    turned = torch.deg2rad(points_angle_deg(r.xy, r.depth) - points_angle_deg(batch.xy, batch.depth))
+    points_angle = ((2 * torch.sin(turned / 2)).abs() * mean).sum()
+    total = distance * 16 + points_angle + nll * 0.3 + depth + 0.2 * seen + 0.5 * azimuth + 0.5 * presence
     if angle_head:
         total = total + angle + 0.5 * lines
     if surface:
         total = total + 0.5 * off + 0.3 * (outline * mean).sum()
     error = ((read_angle_deg(r.bins) - batch.rotation_right_deg).abs() * mean).sum()
     parts = {"point": distance, "angle_mae": error, "presence": presence, "surface": off}
+    parts["points_angle_mae"] = torch.rad2deg(points_angle)
     return total, {k: v.detach() for k, v in parts.items()}
 
 

@@ -42,6 +42,7 @@ assert float((posed.rotation_right_deg - p["theta"][:6]).abs().max()) < 8  # gir
 assert float(posed.vertices[..., 2].min()) >= 0
 
 from vision.training.ablations import VARIANTS
+from vision.training.network import points_angle_deg
 from vision.training.scene import Recipe, Studio
 from vision.training.shots import Photographer
 from vision.training.train import left_out, parser
@@ -64,6 +65,9 @@ for vary in (False, True, True):  # however a picture is framed, its labels agre
         line = direction(p[:, NAMES.index(a)] - p[:, NAMES.index(b)])
         together = (line * shot.lines[:, k].numpy()).sum(-1)
         assert together[upright].min() > 0.95, together  # weak against full perspective
+    by_points = points_angle_deg(shot.xy, shot.depth)[shot.quarter_turns == 0]
+    off = (by_points - shot.rotation_right_deg[shot.quarter_turns == 0]).abs()
+    assert float(off.median()) < 3 and float(off.max()) < 9, off  # weak against full perspective
     n = shot.surface.shape[-1]
     for k, name in enumerate(NAMES):  # a point on the skin that shows lies at its place on the surface
         own = name.removesuffix("eft").removesuffix("ight")
