@@ -189,10 +189,12 @@ class Studio:
 
     # ------------------------------------------------------------------ camera
 
-    def cameras(self, posed: Posed, azimuth_deg: Tensor | None = None) -> tuple[Tensor, Tensor, Tensor]:
-        """Camera positions (B, 3), rotations world-to-camera (B, 3, 3; x right, y down), azimuths (B,)."""
-        B = len(posed.landmarks)
-        L = posed.landmarks
+    def cameras(self, L: Tensor, azimuth_deg: Tensor | None = None) -> tuple[Tensor, Tensor, Tensor]:
+        """Place a camera before each person with landmarks ``L``, shape (B, 21, 3).
+
+        Returns camera positions (B, 3), rotations world-to-camera (B, 3, 3; x right, y down), azimuths (B,).
+        """
+        B = len(L)
         hips, shoulders = L[:, 4:6].mean(1), L[:, 0:2].mean(1)
         centre = (hips + shoulders) / 2
         if azimuth_deg is None:
@@ -236,7 +238,7 @@ class Studio:
             count = posed.vertices.shape[1]
             layers.field[:, count : 3 * count] = -1
         L = posed.landmarks
-        C, R, azimuth = self.cameras(posed, azimuth_deg)
+        C, R, azimuth = self.cameras(L, azimuth_deg)
         empty = self.u(0, 1, B) < rec.empty
         in_position = in_position & ~empty
         layers.field = torch.where(empty[:, None], -1.0, layers.field)

@@ -86,6 +86,20 @@ for vary in (False, True, True):  # however a picture is framed, its labels agre
 assert len(apart) > 20, len(apart)  # a few stick out over something nearer or farther
 assert np.quantile(apart, 0.85) < 0.3, apart  # in units of which a body at rest is about four tall
 assert np.quantile(behind, 0.85) < 0.15, behind
+
+from vision.training.from_points import learn, photograph, pose
+landmarks, angles = pose(studio, 3)
+assert len(landmarks) == len(angles) == 3
+flat = photograph(studio, posed.landmarks, "feet", 0.0).view(6, 21, 2)
+assert float(flat.mean(1).abs().max()) < 1e-5
+assert float((flat.pow(2).mean((1, 2)) - 1).abs().max()) < 1e-5
+left, right = (flat[:, NAMES.index(f"hip_joint_{side}"), 0] for side in ("left", "right"))
+assert (left < right).all()  # from the feet of somebody who kneels face down the left hip is on the left
+again = posed.landmarks.repeat(20, 1, 1), posed.rotation_right_deg.repeat(20)
+known = learn(studio, *again, ("side", "feet"), 0.0, 150)  # the same people by other cameras
+guessed = (again[1] - again[1].mean()).abs().mean()
+assert len(known) and float(known.abs().mean()) < 0.5 * float(guessed), (known, guessed)
+
 from vision.training.muon import STEP_SIZE, Muon
 
 weights = [torch.nn.Parameter(torch.randn(shape)) for shape in ((24, 16, 3, 3), (96, 32), (130, 200), (40, 5))]
