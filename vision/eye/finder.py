@@ -45,7 +45,7 @@ SAME_PERSON = 0.35  # distance of the boxes' centres, parts of their side
 CUT_OUT_DOUBT = 1.25  # a cut-out person looks unlike the training's pictures: their stated spread counts for more
 SURENESS_POWER = 4  # weight of a reading: its sureness to the minus fourth (development set and phantom pictures)
 SURE_BELOW = 0.07
-BEYOND_DOUBT = 0.03  # surer readings looked at the right thing in all development and phantom pictures
+BEYOND_DOUBT = 0.02  # surer readings looked at the right thing in all development and phantom pictures
 
 
 @dataclass(frozen=True)
