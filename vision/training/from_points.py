@@ -22,7 +22,6 @@ from vision.training.posing import Poser
 from vision.training.scene import Recipe, Studio
 
 VIEWS = {"side-on": ("side",), "foot end": ("feet",), "both": ("side", "feet")}
-NOISE = (0.0, 0.01, 0.02)  # standard deviation along each axis, trunk lengths
 POSED_AT_ONCE, BATCH = 512, 512
 FROM_DEG, TO_DEG = 18.0, 78.0
 
@@ -84,7 +83,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--bodies", type=Path, required=True)
     parser.add_argument("--people", type=int, default=24000)
-    parser.add_argument("--updates", type=int, default=10000, help="of the small network, for each line printed")
+    parser.add_argument("--updates", type=int, default=20000, help="of the small network, for each line printed")
+    parser.add_argument("--noise", default="0,0.01,0.02", help="standard deviations along each axis, trunk lengths")
     args = parser.parse_args()
     torch.manual_seed(0)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
@@ -92,7 +92,7 @@ def main() -> None:
     landmarks, angles = pose(studio, args.people)
     print("noise, trunk lengths; mean error and its standard deviation, degrees")
     for title, views in VIEWS.items():
-        for noise in NOISE:
+        for noise in (float(v) for v in args.noise.split(",")):
             e = learn(studio, landmarks, angles, views, noise, args.updates)
             print(f"  {title:8s} {noise:.2f}: {float(e.abs().mean()):.2f}, {float(e.std()):.2f}", flush=True)
 
