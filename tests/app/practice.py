@@ -59,7 +59,8 @@ class Practice:
         """Do every waiting job now, and wait for those that a thread of the program has already taken."""
         count = self.services.queue.run_open_jobs()
         given_up = time.monotonic() + PATIENCE_S
-        while self.services.queue.open_count() and time.monotonic() < given_up:
+        while waiting := self.services.queue.open_count():
+            assert time.monotonic() < given_up, f"{waiting} photos were not measured within {PATIENCE_S} s"
             time.sleep(0.02)
         return count
 

@@ -3,7 +3,7 @@
 One H100-class processor, 25 minutes:
 
     python -m vision.training.bodies --out bodies.npz
-    python -m vision.training.train --bodies bodies.npz --out run --seconds 1440 --compiled --optimiser muon --seed 27
+    python -m vision.training.train --bodies bodies.npz --out run --seconds 1440 --compiled --optimiser muon --seed 31
 
 Several processors of one machine share the work: put ``torchrun --nproc_per_node N -m`` in place of
 ``python -m``.  ``--resume`` goes on from DIR/state.pt (a training may be cut into pieces; the schedule runs

@@ -65,9 +65,8 @@ for vary in (False, True, True):  # however a picture is framed, its labels agre
         line = direction(p[:, NAMES.index(a)] - p[:, NAMES.index(b)])
         together = (line * shot.lines[:, k].numpy()).sum(-1)
         assert together[upright].min() > 0.95, together  # weak against full perspective
-    by_points = points_angle_deg(shot.xy, shot.depth)[shot.quarter_turns == 0]
-    off = (by_points - shot.rotation_right_deg[shot.quarter_turns == 0]).abs()
-    assert float(off.median()) < 3 and float(off.max()) < 9, off  # weak against full perspective
+    off = (points_angle_deg(shot.xy, shot.depth) - shot.rotation_right_deg).abs().numpy()[upright]
+    assert np.median(off) < 3 and off.max() < 9, off  # weak against full perspective
     n = shot.surface.shape[-1]
     for k, name in enumerate(NAMES):  # a point on the skin that shows lies at its place on the surface
         own = name.removesuffix("eft").removesuffix("ight")
