@@ -63,6 +63,7 @@ def main() -> None:
             out.mkdir(parents=True, exist_ok=True)
             command = [sys.executable, "-W", "ignore", "-m", "vision.training.train", "--bodies", str(args.bodies)]
             command += ["--out", str(out), "--seconds", str(args.seconds), "--locator-every", "0", "--compiled"]
+            command += ["--optimiser", "muon"]
             with (out / "log.txt").open("w") as log:
                 done = subprocess.run(  # noqa: S603  our own command
                     [*command, *VARIANTS[variant]], env={**os.environ, "CUDA_VISIBLE_DEVICES": card}, check=False,

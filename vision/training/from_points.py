@@ -5,7 +5,9 @@
 Poses people as for training, projects their landmarks (hidden ones included) through cameras drawn as for training,
 and lets a small network learn the angle from the places in the picture, with and without noise on them.  Printed is
 its error on people left out, from 18 to 78 degrees: what is left with exact points is what no placing of points in one
-photo can tell, since bodies, girdles and pelvis turns differ.
+photo can tell, since bodies, girdles and pelvis turns differ.  With ``--people-swept`` each nuisance is then swept over
+its range at fixed angles, as :mod:`vision.training.sweep` does with pictures: by how much the reading moves that way
+with exact points is no shortcut, but what the points leave open.
 """
 
 import argparse
@@ -20,17 +22,20 @@ from vision.training.bodies import BodyModel
 from vision.training.network import cosine
 from vision.training.posing import Poser
 from vision.training.scene import Recipe, Studio
+from vision.training.sweep import RANGES, STEPS
 
 VIEWS = {"side-on": ("side",), "foot end": ("feet",), "both": ("side", "feet")}
 POSED_AT_ONCE, BATCH = 512, 512
 FROM_DEG, TO_DEG = 18.0, 78.0
 
 
-def pose(studio: Studio, people: int) -> tuple[Tensor, Tensor]:
-    """Landmarks, shape (people, 21, 3), metres, and rotation angles, degrees, right positive."""
+def pose(studio: Studio, people: int, fixed: dict[str, float]) -> tuple[Tensor, Tensor]:
+    """Landmarks, shape (people, 21, 3), metres, and rotation angles, degrees, right positive; some parameters fixed."""
     landmarks, angles = [], []
+    n = min(POSED_AT_ONCE, people)
+    same = {name: torch.full((n,), value, device=studio.device) for name, value in fixed.items()}
     for _ in range(math.ceil(people / POSED_AT_ONCE)):
-        posed, _ = studio.people(min(POSED_AT_ONCE, people), {})
+        posed, _ = studio.people(n, same)
         landmarks.append(posed.landmarks)
         angles.append(posed.rotation_right_deg)
     return torch.cat(landmarks)[:people], torch.cat(angles)[:people]
@@ -50,32 +55,43 @@ def photograph(studio: Studio, landmarks: Tensor, view: str, noise: float) -> Te
     return (p / p.pow(2).mean((1, 2), keepdim=True).sqrt()).flatten(1)
 
 
-def learn(
-    studio: Studio, landmarks: Tensor, angles: Tensor, views: tuple[str, ...], noise: float, updates: int
-) -> Tensor:
-    """Errors in degrees on the last sixth of the people, having learnt from the others."""
-    width, inputs = 384, 2 * len(NAMES) * len(views)
-    layers = [nn.Linear(inputs, width), nn.SiLU(), nn.Linear(width, width), nn.SiLU(), nn.Linear(width, width)]
-    net = nn.Sequential(*layers, nn.SiLU(), nn.Linear(width, 1)).to(landmarks.device)
-    optimiser = torch.optim.AdamW(net.parameters(), weight_decay=1e-3)
-    learnt = len(landmarks) * 5 // 6
+class Reader:
+    """A small network that reads the angle from points of one photo from each of ``views``."""
 
-    def read(which: Tensor) -> Tensor:
-        seen = [photograph(studio, landmarks[which], view, noise) for view in views]
-        error: Tensor = 45 + 20 * net(torch.cat(seen, 1))[:, 0] - angles[which]
-        return error
+    def __init__(self, views: tuple[str, ...], noise: float, device: torch.device) -> None:
+        self.views, self.noise = views, noise
+        width, inputs = 384, 2 * len(NAMES) * len(views)
+        layers = [nn.Linear(inputs, width), nn.SiLU(), nn.Linear(width, width), nn.SiLU(), nn.Linear(width, width)]
+        self.net = nn.Sequential(*layers, nn.SiLU(), nn.Linear(width, 1)).to(device)
 
-    for update in range(updates):
-        for group in optimiser.param_groups:
-            group["lr"] = cosine(update / updates, 1e-3)
-        error = read(torch.randint(learnt, (BATCH,), device=landmarks.device))
-        loss = nn.functional.smooth_l1_loss(error, torch.zeros_like(error))
-        optimiser.zero_grad()
-        loss.backward()
-        optimiser.step()
-    rest = torch.arange(learnt, len(landmarks), device=landmarks.device)
-    with torch.no_grad():
-        return read(rest[(angles[rest] > FROM_DEG) & (angles[rest] < TO_DEG)])
+    def read(self, studio: Studio, landmarks: Tensor) -> Tensor:
+        """Angles, degrees, right positive, in photos taken by cameras drawn anew."""
+        photos = [photograph(studio, landmarks, view, self.noise) for view in self.views]
+        angle: Tensor = 45 + 20 * self.net(torch.cat(photos, 1))[:, 0]
+        return angle
+
+    def learn(self, studio: Studio, landmarks: Tensor, angles: Tensor, updates: int) -> None:
+        """Learn from people of known angles."""
+        optimiser = torch.optim.AdamW(self.net.parameters(), weight_decay=1e-3)
+        for update in range(updates):
+            for group in optimiser.param_groups:
+                group["lr"] = cosine(update / updates, 1e-3)
+            which = torch.randint(len(landmarks), (BATCH,), device=landmarks.device)
+            error = self.read(studio, landmarks[which]) - angles[which]
+            loss = nn.functional.smooth_l1_loss(error, torch.zeros_like(error))
+            optimiser.zero_grad()
+            loss.backward()
+            optimiser.step()
+
+    @torch.no_grad()
+    def swept(self, poser: Poser, people: int, theta: float, name: str) -> float:
+        """Move of the mean error, degrees, of the same people when one nuisance goes over its range at one angle."""
+        means = []
+        for value in torch.linspace(*RANGES[name], STEPS).tolist():
+            studio = Studio(poser, Recipe(), 77)
+            landmarks, angles = pose(studio, people, {"theta": theta, name: value})
+            means.append(float((self.read(studio, landmarks) - angles).mean()))
+        return max(means) - min(means)
 
 
 def main() -> None:
@@ -85,16 +101,34 @@ def main() -> None:
     parser.add_argument("--people", type=int, default=24000)
     parser.add_argument("--updates", type=int, default=20000, help="of the small network, for each line printed")
     parser.add_argument("--noise", default="0,0.01,0.02", help="standard deviations along each axis, trunk lengths")
+    parser.add_argument("--people-swept", type=int, default=0, help="whose nuisances are swept, with exact points")
+    parser.add_argument("--angles", default="25,45,65", help="fixed rotation angles of the sweeps, degrees")
     args = parser.parse_args()
     torch.manual_seed(0)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    studio = Studio(Poser(BodyModel.load(args.bodies), device), Recipe(), 1)
-    landmarks, angles = pose(studio, args.people)
+    poser = Poser(BodyModel.load(args.bodies), device)
+    studio = Studio(poser, Recipe(), 1)
+    landmarks, angles = pose(studio, args.people, {})
+    learnt = args.people * 5 // 6
+    rest = torch.arange(learnt, args.people, device=device)
+    rest = rest[(angles[rest] > FROM_DEG) & (angles[rest] < TO_DEG)]
     print("noise, trunk lengths; mean error and its standard deviation, degrees")
     for title, views in VIEWS.items():
         for noise in (float(v) for v in args.noise.split(",")):
-            e = learn(studio, landmarks, angles, views, noise, args.updates)
+            reader = Reader(views, noise, device)
+            reader.learn(studio, landmarks[:learnt], angles[:learnt], args.updates)
+            with torch.no_grad():
+                e = reader.read(studio, landmarks[rest]) - angles[rest]
             print(f"  {title:8s} {noise:.2f}: {float(e.abs().mean()):.2f}, {float(e.std()):.2f}", flush=True)
+            if args.people_swept == 0 or noise > 0:
+                continue
+            print("  move of the mean error over the range of each nuisance")
+            for name in RANGES:
+                moves = [
+                    f"{theta} deg: {reader.swept(poser, args.people_swept, float(theta), name):4.1f}"
+                    for theta in args.angles.split(",")
+                ]
+                print(f"    {name:14s} " + "   ".join(moves), flush=True)
 
 
 if __name__ == "__main__":

@@ -4,7 +4,8 @@
 
 The same people in the same clothes, light and room are drawn again and again with one pose parameter changed over its
 range.  For each value the mean error (reading minus the true angle, which is measured anew on the skin) is taken over
-the people; printed is by how much that mean moves over the range.  A last table gives the error on unseen draws by
+the people; printed is by how much that mean moves over the range: from the side, and with ``--views feet`` or
+``side,feet`` from the foot end or with both read, the surer the more.  A last table gives the error on unseen draws by
 viewpoint and angle.
 """
 
@@ -29,6 +30,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "side_bend": (-13, 13), "hip_height": (0.2, 0.3), "lumbar_flex": (22, 52), "thor_flex": (0, 28),
     "protract_L": (-13, 15), "protract_R": (-13, 15), "elevate_L": (-4, 13), "elevate_R": (-4, 13),
 }  # fmt: skip
+STEPS = 5  # values over the range of each nuisance
 
 
 @torch.no_grad()
@@ -49,7 +51,7 @@ def main() -> None:
     parser.add_argument("--weights", type=Path, required=True)
     parser.add_argument("--people", type=int, default=96)
     parser.add_argument("--angles", default="0,25,50,70", help="fixed rotation angles, degrees; empty: no sweeps")
-    parser.add_argument("--steps", type=int, default=5, help="values over the range of each nuisance")
+    parser.add_argument("--views", default="side", help="photos of each pose: side, feet, or side,feet")
     parser.add_argument("--draws", type=int, default=40, help="batches of the last table")
     parser.add_argument("--plain", action="store_true", help="last table on faultless pictures of uncovered people")
     args = parser.parse_args()
@@ -61,21 +63,31 @@ def main() -> None:
     n = args.people
     g = torch.Generator().manual_seed(5)
     side_on = torch.where(torch.rand(n, generator=g) < 0.5, 0.0, 180.0) + torch.randn(n, generator=g) * 10
+    cameras = {"side": side_on.to(device), "feet": (torch.randn(n, generator=g) * 10 - 90).to(device)}
+
+    def errors_of(fixed: dict[str, Tensor]) -> tuple[float, float]:
+        errors, weights, point_errors = [], [], []
+        for view in args.views.split(","):
+            drawn = Studio(poser, recipe, 77).draw(n, fixed, cameras[view])
+            batch = Photographer(recipe, device, 77).shoot(drawn, vary=False)
+            angle, spread, from_points = read(net, batch)
+            errors.append(angle - batch.rotation_right_deg)
+            weights.append(spread**-2)
+            point_errors.append(from_points - batch.rotation_right_deg)
+        w = torch.stack(weights)
+        return float(((torch.stack(errors) * w).sum(0) / w.sum(0)).mean()), float(torch.stack(point_errors).mean())
+
     print("nuisance: move of the mean error over its range, distribution | points with depth  (by fixed angle)")
     angles = [float(v) for v in args.angles.split(",") if v]
     for name, (low, high) in RANGES.items() if angles else ():
         cells = []
         for theta in angles:
-            means, points = [], []
-            for value in torch.linspace(low, high, args.steps):
-                fixed = {"theta": torch.full((n,), theta, device=device), name: value.expand(n).to(device)}
-                drawn = Studio(poser, recipe, 77).draw(n, fixed, side_on.to(device))
-                batch = Photographer(recipe, device, 77).shoot(drawn, vary=False)
-                angle, _, from_points = read(net, batch)
-                means.append((angle - batch.rotation_right_deg).mean())
-                points.append((from_points - batch.rotation_right_deg).mean())
-            a, b = torch.stack(means), torch.stack(points)
-            cells.append(f"{theta:.0f} deg: {float(a.max() - a.min()):4.1f} | {float(b.max() - b.min()):4.1f}")
+            fixed = [
+                {"theta": torch.full((n,), theta, device=device), name: value.expand(n).to(device)}
+                for value in torch.linspace(low, high, STEPS)
+            ]
+            a, b = zip(*map(errors_of, fixed), strict=True)
+            cells.append(f"{theta:.0f} deg: {max(a) - min(a):4.1f} | {max(b) - min(b):4.1f}")
         print(f"  {name:14s} " + "   ".join(cells), flush=True)
     faults = not args.plain
     recipe = Recipe(size=size, other_positions=0.0, empty=0.0, photographic=faults, occlusion=faults)

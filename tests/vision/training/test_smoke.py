@@ -86,8 +86,8 @@ assert len(apart) > 20, len(apart)  # a few stick out over something nearer or f
 assert np.quantile(apart, 0.85) < 0.3, apart  # in units of which a body at rest is about four tall
 assert np.quantile(behind, 0.85) < 0.15, behind
 
-from vision.training.from_points import learn, photograph, pose
-landmarks, angles = pose(studio, 3)
+from vision.training.from_points import Reader, photograph, pose
+landmarks, angles = pose(studio, 3, {})
 assert len(landmarks) == len(angles) == 3
 flat = photograph(studio, posed.landmarks, "feet", 0.0).view(6, 21, 2)
 assert float(flat.mean(1).abs().max()) < 1e-5
@@ -95,9 +95,15 @@ assert float((flat.pow(2).mean((1, 2)) - 1).abs().max()) < 1e-5
 left, right = (flat[:, NAMES.index(f"hip_joint_{side}"), 0] for side in ("left", "right"))
 assert (left < right).all()  # from the feet of somebody who kneels face down the left hip is on the left
 again = posed.landmarks.repeat(20, 1, 1), posed.rotation_right_deg.repeat(20)
-known = learn(studio, *again, ("side", "feet"), 0.0, 150)  # the same people by other cameras
+reader = Reader(("side", "feet"), 0.0, landmarks.device)
+reader.learn(studio, *again, 150)
+with torch.no_grad():
+    known = reader.read(studio, again[0]) - again[1]  # the same people by other cameras
 guessed = (again[1] - again[1].mean()).abs().mean()
 assert len(known) and float(known.abs().mean()) < 0.5 * float(guessed), (known, guessed)
+turned = pose(Studio(poser, Recipe(), 77), 2, {"theta": 30.0, "pelvis_rot": 10.0})[1]
+assert float((turned.abs() - 30).abs().max()) < 8, turned  # the angle is against the pelvis, however that is turned
+assert 0 < reader.swept(poser, 2, 30.0, "pelvis_rot") < 90
 
 from vision.training.muon import STEP_SIZE, Muon
 
