@@ -83,7 +83,7 @@ class Decision(StrEnum):
         """The decision in words, for a difference between sides."""
         return {
             Decision.NONE_SHOWN: "no difference shown",
-            Decision.POSSIBLE: "possible difference: repeat the trials",
+            Decision.POSSIBLE: "possible difference: add photos from another place",
             Decision.DIFFERENT: "difference larger than measurement error",
             Decision.CANNOT_TELL: "cannot be compared: an angle is missing",
         }[self]
@@ -93,7 +93,7 @@ class Decision(StrEnum):
         """The decision in words, for a change between rounds."""
         return {
             Decision.NONE_SHOWN: "no change shown",
-            Decision.POSSIBLE: "possible change: repeat the trials",
+            Decision.POSSIBLE: "possible change: measure again before relying on it",
             Decision.DIFFERENT: "change larger than measurement error",
             Decision.CANNOT_TELL: "cannot be compared: an angle is missing",
         }[self]

@@ -247,14 +247,17 @@ _TEXTS: dict[str, FindingText] = {
         "No trial of the {side} side has an angle.", "Add trials of that side, or place the points by hand."
     ),
     "fewer-than-three-trials": FindingText(
-        "The {side} side has {count} of 3 trials: its mean is less certain.", "Add the missing trials."
+        "The {side} side has {count} of 3 trials.",
+        "Further trials from the same place show how alike the turns are; a second photo of the same turn from another "
+        "place, such as the foot end, makes the angle more certain.",
     ),
     "trials-left-out": FindingText(
         "{count} of the trials of the {side} side gave no angle and are left out of its mean.",
         "Open them and place the points by hand, or repeat them.",
     ),
     "error-best-case": FindingText(
-        "The measurement error used, {sem} degrees, is a published best case for a contact instrument.",
+        "The measurement error used, {sem} degrees, follows for this number of trials from a published best case for a "
+        "contact instrument.",
         "Find your practice's own with the agreement study: it may be larger.",
     ),
 }

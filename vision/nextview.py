@@ -291,9 +291,13 @@ def expected_widths_deg(
 
 STANDING_ADVICE = (
     "Put the phone on the side the chest opens to: on the right for right rotation, on the left for left rotation.",
-    "Half-way toward the feet is better than square to the trunk, most of all on the other side.",
-    "A second photo of the same held position in line with the trunk, from the head end or the foot end, narrows the "
-    "band most.",
+    "If it must stay on one side, move it half-way toward the feet for the turn away from it.",
+    "What helps most is a second photo of the same held turn in line with the trunk: from the foot end, or from the "
+    "head end.",
     "At the foot end hold the phone low, near the floor: from higher up, tilted hips look like rotation.",
 )
-"""What the capture page says before any photo; the tests check it against :func:`expected_widths_deg`."""
+"""What the capture page says before any photo; the tests check it against :func:`expected_widths_deg`.
+
+That a photo from half-way toward the feet beats one square to the trunk holds for points placed by hand only: the
+network reads the latter better (DEVELOPERS.md, table by viewpoint), so it is said of the closing side alone.
+"""

@@ -26,8 +26,9 @@ def after_round(decision: Decision, larger_side: Side | None, pain: int | None) 
         ]
     elif decision is Decision.POSSIBLE:
         steps = [
-            "There may be a difference, but measurement error alone could explain it. Repeat the trials before "
-            "anything rests on it."
+            "There may be a difference, but measurement error alone could explain it. Photos from the same "
+            "place would largely repeat that error: before anything rests on it, add a second photo of the same turn "
+            "from another place, such as the foot end."
         ]
     elif decision is Decision.NONE_SHOWN:
         steps = [
@@ -65,7 +66,7 @@ def of_change(change: Change, *, larger_is: str) -> str:
     if change.decision is Decision.POSSIBLE:
         return (
             f"{larger_is.capitalize()}: {size} {direction}, at the edge of measurement error ({needed}): "
-            "repeat the trials."
+            "measure again before relying on it."
         )
     return (
         f"{larger_is.capitalize()}: {size} {direction}, inside measurement error: a change of less than {needed} "

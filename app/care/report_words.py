@@ -83,6 +83,6 @@ def answer(reader: Reader, comparison: Comparison) -> str:
     if comparison.decision is Decision.POSSIBLE:
         return (
             f"{your} {size} farther to the {farther} than to the {farther.other}. That may be a real difference or "
-            "measurement error: the trials should be repeated."
+            "measurement error: photos from another place can make it clearer."
         )
     return f"No difference between left and right was shown (they were {size} apart, inside measurement error)."

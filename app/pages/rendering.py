@@ -12,6 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from app.pages.words import said_once
 from vision.rotation import Rotation
 from vision.sides import Side
 
@@ -138,6 +139,7 @@ def environment() -> Environment:
     result.filters["angle"] = angle_words
     result.filters["moment"] = moment
     result.filters["day"] = day
+    result.filters["said_once"] = said_once
     return result
 
 

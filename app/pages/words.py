@@ -1,5 +1,8 @@
 """Words that several pages share."""
 
+from collections.abc import Iterable
+
+from vision.findings import Finding
 from vision.sides import Side
 
 SIDE_HEADING = {Side.START: "Start position", Side.LEFT: "Left rotation", Side.RIGHT: "Right rotation"}
@@ -42,3 +45,11 @@ def landmark_words(name: str) -> str:
         if name.endswith(f"_{side}"):
             return f"{side} {LANDMARK[name.removesuffix(f'_{side}')]}"
     return LANDMARK[name]
+
+
+def said_once(findings: Iterable[Finding]) -> tuple[tuple[str, str], ...]:
+    """Return code and words of findings in their order; those with the same advice share it in one entry."""
+    together: dict[tuple[str, str], list[str]] = {}
+    for f in findings:
+        together.setdefault((f.code, f.advice), []).append(f.message)
+    return tuple((code, " ".join([*messages, advice])) for (code, advice), messages in together.items())

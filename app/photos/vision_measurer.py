@@ -77,9 +77,11 @@ class VisionMeasurer:
             (taped,) = fit_declared(trials, breadth_mm=(AVERAGE_BREADTH_MM, TAPE_SD_MM))
             if not isinstance(taped, FitError):
                 now, then = (high - low for low, high in (f.posterior.band_deg for f in (fit, taped)))
-                helps = "would narrow" if now - then >= WORTH_ASKING_DEG else "would hardly narrow"
-                figures = f"from about {now:.0f} to about {then:.0f} degrees"
-                said.append(f"A tape-measured shoulder breadth {helps} the band, {figures}.")
+                if now - then >= WORTH_ASKING_DEG:
+                    figures = f"from about {now:.0f} to about {then:.0f} degrees"
+                    said.append(f"A tape-measured shoulder breadth would narrow the band {figures}.")
+                else:
+                    said.append(f"A tape-measured shoulder breadth would leave the band at about {then:.0f} degrees.")
         return tuple(said)
 
     def move(self, landmarks: Landmarks, moved: Mapping[str, tuple[float, float]]) -> Landmarks:

@@ -118,3 +118,14 @@ def test_a_change_larger_than_the_threshold_is_called_for_a_side():
     assert rounds.left.threshold_deg == pytest.approx(1.96 * np.sqrt(2) * 2)
     assert rounds.right.decision is Decision.NONE_SHOWN
     assert rounds.difference.decision is Decision.DIFFERENT
+
+
+def test_the_words_promise_of_further_trials_only_what_they_bring():
+    # trials from the same place share nine tenths of their error (README, "How good it is")
+    alone = compare_sides([measured(Side.LEFT, 50, 6)], [measured(Side.RIGHT, 50, 6)])
+    thrice = compare_sides(three(Side.LEFT, 50, 6), three(Side.RIGHT, 50, 6))
+    assert np.ptp(thrice.left_band_deg) > 0.95 * np.ptp(alone.left_band_deg)
+    said = next(f for f in alone.findings if f.code == "fewer-than-three-trials")
+    assert said.message == "The left side has 1 of 3 trials."
+    assert "from another place, such as the foot end, makes the angle more certain" in said.advice
+    assert "trials" not in Decision.POSSIBLE.words + Decision.POSSIBLE.change_words

@@ -70,3 +70,9 @@ def test_next_steps_never_speak_of_normal_or_passing(decision, pain):
     for word in ("normal", "abnormal", "symmetric", "pass", "fail", "score"):
         assert word not in said.lower()
     assert ("full examination" in said) is bool(pain)
+
+
+def test_a_possible_difference_is_not_to_be_settled_by_the_same_photos_again():
+    (step,) = next_steps.after_round(Decision.POSSIBLE, Side.LEFT, None)
+    assert "Photos from the same place would largely repeat that error" in step
+    assert "such as the foot end" in step

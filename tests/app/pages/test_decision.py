@@ -9,7 +9,7 @@ def test_the_page_names_the_error_used_and_the_context_without_a_target(client, 
     page = client.get(f"/rounds/{practice.round('left', 'left', 'right')}/decision").text
     assert "Standard error of measurement used" in page
     assert "They are not a target" in page
-    assert "One more trial a side" in page
+    assert "One more trial a side, as good as these: the band of the difference would stay at about ±" in page
     assert "The safety questions were not asked at this visit." in page
 
 
@@ -77,3 +77,9 @@ def test_what_would_help_is_worked_out_for_the_widest_trial_of_each_side(client,
     assert "A second photo of the left side would help." in page
     assert "A second photo of the right side would help." in page
     assert "Nothing can be worked out yet" in client.get(f"/rounds/{practice.round()}/clearer").text
+
+
+def test_what_holds_for_both_sides_is_said_once(client, practice):
+    page = client.get(f"/rounds/{practice.round('left', 'right')}/decision").text
+    assert "The left side has 1 of 3 trials. The right side has 1 of 3 trials. Further trials from the same" in page
+    assert page.count("Further trials from the same place") == 1

@@ -35,6 +35,13 @@ def test_the_page_says_where_the_phone_stands_best(client, round_id):
         assert advice in page
 
 
+def test_the_page_says_first_that_a_second_photo_from_the_foot_end_helps_most_and_offers_it(client, practice):
+    page = client.get(f"/rounds/{practice.round('left')}/photos").text
+    assert page.index("a second photo of the same held turn from the foot end") < page.index('id="left"')
+    offered = page.index("Second photo of Trial 1")
+    assert offered < page.index("<summary>Change Trial 1")  # in sight, not folded away
+
+
 def test_several_photos_of_a_form_become_several_trials(client, practice, round_id):
     answer = send(client, round_id, ("a.jpg", picture((9, 9, 90))), ("b.jpg", picture((9, 90, 9))))
     assert answer.status_code == 303

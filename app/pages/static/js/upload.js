@@ -146,7 +146,7 @@ async function refresh() {
     const before = Number(page.dataset.open);
     const open = Number(fresh.dataset.open);
     page.dataset.open = String(open);
-    if (open === 0 && before > 0) say(`All ${fresh.dataset.count} photos are looked at.`);
+    if (open === 0 && before > 0) say("Every photo was looked at.");
     else if (open > 0) say(`${open} of ${fresh.dataset.count} photos are being measured.`);
   } catch {
     say("No connection; trying again.");
@@ -161,8 +161,12 @@ function merge(old, fresh) {
     kept.add(item.id);
     const present = document.getElementById(item.id);
     if (!present) old.insertBefore(item, old.querySelector("li:not([id])"));
-    else if (present.innerHTML !== item.innerHTML && !present.contains(document.activeElement) && !present.querySelector("details[open]"))
+    else if (present.innerHTML !== item.innerHTML && !present.querySelector("details[open]")) {
+      const held = present.contains(document.activeElement) ? document.activeElement.id : null;
+      if (held !== null && !(held && item.querySelector(`#${held}`))) continue;
       present.replaceWith(item);
+      if (held) document.getElementById(held).focus({ preventScroll: true }); // the field through which the photo came
+    }
   }
   for (const item of [...old.querySelectorAll("li[id]")]) if (!kept.has(item.id)) item.remove();
 }
