@@ -206,7 +206,7 @@ def kneeling_rotation_with_band() -> str:
         trunk,
         _arrow("M226 56 C236 76 238 106 228 128", (228, 128), (-8, 20)),
         _floor(270, 183),
-        _words(140, 204, "the band opens; come down in 3 to 5 s"),
+        _words(138, 204, "come down in 3 to 5 s"),
     )
 
 

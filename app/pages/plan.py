@@ -14,7 +14,7 @@ from app.care.drills import BY_KEY, DRILLS, EXPECTATION, EXPECTATION_SOURCE, Dos
 from app.errors import InputError
 from app.pages.form import SentForm
 from app.pages.rendering import render, template
-from app.records import audit, history, people, plans
+from app.records import audit, history, people, plans, visits
 from app.records.columns import now
 from app.records.plans import PlanRecord
 from app.security.members import MemberContext, SignedIn
@@ -52,13 +52,21 @@ class PlanSheet:
 @template("plan_new.html")
 @dataclass(frozen=True, slots=True)
 class NewPlanPage:
-    """The library, with a dose for each drill to be fitted to the athlete."""
+    """The library, with a dose for each drill to be fitted to the athlete.
+
+    Attributes
+    ----------
+    stopped
+        What the newest safety answers say where they speak against the test; empty otherwise.
+
+    """
 
     athlete: people.AthleteRecord
     drills: tuple[Drill, ...]
     drawings: Mapping[str, Markup]
     side: str
     why_side: str
+    stopped: str
 
 
 @template("plan.html")
@@ -118,12 +126,17 @@ def new_plan(request: Request, member: SignedIn, athlete_id: str) -> Response:
         audit.note(
             session, member.practice_id, member.member_id, "read", "drill plan", athlete_id, athlete_id=athlete_id
         )
-    side, why = "both", "No difference between the sides was found, so both sides are suggested."
-    if found and found[-1].comparison.decision is Decision.DIFFERENT:
+        screen = visits.newest_screen_of(session, athlete_id)
+    decision = found[-1].comparison.decision if found else Decision.CANNOT_TELL
+    side, why = "both", "The last round shows no difference beyond measurement error, so both sides are suggested."
+    if decision is Decision.CANNOT_TELL:
+        why = "The sides were not compared yet, so both sides are suggested."
+    elif decision is Decision.DIFFERENT:
         larger = found[-1].comparison.larger_side or Side.LEFT
         side = larger.other.value
         why = f"The {side} side turned less in the last round, so that side is suggested."
-    return render(request, NewPlanPage(athlete, DRILLS, drawn(DRILLS), side, why))
+    stopped = screen.verdict.headline if screen is not None and not screen.test_allowed else ""
+    return render(request, NewPlanPage(athlete, DRILLS, drawn(DRILLS), side, why, stopped))
 
 
 @router.post("/athletes/{athlete_id}/plan")

@@ -8,8 +8,9 @@ import pytest
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
+from app.care.safety import KEYS, Answer
 from app.pages.trend_chart import Column, trend_chart
-from app.records import models, people
+from app.records import models, people, rounds, visits
 from app.records.columns import now
 
 DOSE = {"side": "left", "sets": "2", "repetitions": "5", "hold_s": "4", "days_a_week": "5", "weeks": "4"}
@@ -43,6 +44,12 @@ def test_a_plan_is_given_with_a_dose_for_one_side_and_can_be_printed(client, pla
     assert "Stop rules" in page
     assert "Expert opinion" in page
     assert page.count("<svg") >= 3  # the brand and two drawings
+
+
+def test_what_was_done_stands_folded_up_above_the_plan(client, plan_id, secret, athlete_phone):
+    athlete_phone.post(f"/p/{secret}/done", data={"drill": "kneeling-band", "day": now().date().isoformat()})
+    page = client.get(f"/plans/{plan_id}").text
+    assert "<summary>Done so far: 1 day, last " in page
 
 
 def test_without_a_difference_both_sides_are_suggested(client, practice):
@@ -150,3 +157,16 @@ def test_a_missing_side_leaves_a_gap_and_breaks_nothing():
     assert svg.count("<circle") == 2  # the legend and one value
     with pytest.raises(ValueError, match="at least one round"):
         trend_chart([])
+
+
+def test_the_drills_say_so_when_the_newest_safety_answers_speak_against_the_test(client, practice):
+    address = f"/athletes/{practice.athlete_id}/plan"
+    assert "The sides were not compared yet" in client.get(address).text
+    assert "speak against the test" not in client.get(address).text
+    with practice.services.database.begin() as session:
+        visit_id = rounds.add_visit(session, practice.practice_id, practice.athlete_id)
+        answers = {key: Answer.YES if key == "fever" else Answer.NO for key in KEYS}
+        visits.add_screen(session, practice.practice_id, visit_id, answers, practice.member_id)
+    page = client.get(address).text
+    assert "The newest safety answers speak against the test." in page
+    assert "Do not test yet. A doctor, before any test or exercise" in page
