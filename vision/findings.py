@@ -190,7 +190,7 @@ _TEXTS: dict[str, FindingText] = {
     ),
     "points-hidden": FindingText(
         "Hidden and therefore inferred: {points}.",
-        "Check these points by hand; a second photo from the foot end shows the hips.",
+        "Look whether they lie right and move them only if not; a second photo from the foot end shows the hips.",
     ),
     "points-off": FindingText(
         "Probably placed wrongly and therefore hardly counted: {points}.", "Check these points and move them."

@@ -73,6 +73,8 @@ class ResultsPage:
     """
 
     round_id: str
+    visit_id: str
+    athlete_id: str
     athlete_code: str
     round_number: int
     started: str
@@ -174,6 +176,8 @@ def show(request: Request, member: SignedIn, round_id: str) -> Response:
 
     page = ResultsPage(
         round_id=round_id,
+        visit_id=record.visit_id,
+        athlete_id=record.athlete.id,
         athlete_code=record.athlete.code,
         round_number=record.number,
         started=moment(record.started_at),
