@@ -12,5 +12,6 @@ REASONS: tuple[Choice, ...] = (
     Choice("position", "The position is not the one asked for: buttocks on the heels, forearm on the floor"),
     Choice("viewpoint", "The phone did not face the side asked for"),
     Choice("unclear", "The photo is too dark or not sharp"),
-    Choice("repeat", "The photos of this side do not agree: one more shows which is right"),
+    Choice("repeat", "The photos of this side do not agree: one more helps to tell which is right"),
+    Choice("foot-end", "A photo from behind your feet shows what the photos from the side leave open"),
 )

@@ -207,6 +207,12 @@ def test_guessing_is_slowed_down_while_a_real_link_goes_on(athlete, practice, cl
     assert athlete.get(cleared).status_code == 200
 
 
+def test_the_first_page_says_that_a_photo_from_the_feet_tells_more_than_another_from_the_side(athlete, link):
+    page = athlete.get(link).text
+    assert "A photo from behind your feet tells more than another one from the side." in page
+    assert "two behind your feet" in page  # free floor, in metres
+
+
 def test_consent_is_asked_for_and_stored_as_given_through_the_link(athlete, practice, link):
     assert athlete.post(f"{link}/consent", data={"consent": ["measuring"]}).status_code == 422
     assert invitation(practice).begun == 0
