@@ -78,7 +78,7 @@ def test_first_visit_and_retest_on_a_phone(open_page, site):
     measured(page, "left", 1)
     measured(page, "right", 1)
     page.get_by_role("link", name="See the result").tap()
-    page.get_by_role("link", name="Decision and what may come next").tap()
+    page.get_by_role("link", name="Decision and next steps").tap()
     expect(page.get_by_text("Since: First round of this visit")).to_be_visible()
     expect(page.get_by_text("Left rotation: no change shown.")).to_be_visible()
 
