@@ -37,6 +37,26 @@ def test_pages_have_no_serious_accessibility_finding_and_do_not_scroll_sideways(
     assert {path: f for path, f in found.items() if f} == {}
 
 
+SMALL_TARGETS = """() => [...document.querySelectorAll(
+    "main input:not([type=hidden]), main button, .button, summary, nav a, .trail a, .bottom a")]
+  .filter((e) => e.checkVisibility())
+  .map((e) => [e.outerHTML.slice(0, 80), e.getBoundingClientRect()])
+  .filter(([, r]) => r.width > 1 && Math.min(r.width, r.height) < 24)
+  .map(([html]) => html)"""  # 1 px: moved out of sight, a label stands for it
+
+
+def test_what_can_be_tapped_is_no_smaller_than_wcag_asks(open_page, site):
+    # WCAG 2.2, success criterion 2.5.8: 24 by 24 CSS pixels; links inside a sentence are excepted
+    page = open_page()
+    small = {}
+    athlete = f"/athletes/{site.practice.athlete_id}"
+    for path in [*paths(site.practice), athlete, f"{athlete}/self-screens", f"{athlete}/plan", "/members"]:
+        page.goto(path)
+        page.evaluate("document.querySelectorAll('details').forEach((d) => (d.open = true))")
+        small[path] = page.evaluate(SMALL_TARGETS)
+    assert {path: s for path, s in small.items() if s} == {}
+
+
 def test_pages_are_light_without_their_photos(open_page, site):
     page = open_page()
     weights = {}

@@ -48,6 +48,19 @@ def centre(locator):
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
 
 
+def test_a_second_photo_of_a_turn_is_added_in_sight_and_the_focus_stays(phone, site):
+    round_id = site.practice.round("left")
+    phone.goto(f"/rounds/{round_id}/photos")
+    field = phone.get_by_label("Second photo of Trial 1")
+    field.focus()
+    field.set_input_files([photo("feet.jpg", (90, 90, 120))])
+    expect(phone.get_by_text("Trial 1, viewpoint 2", exact=True)).to_be_visible()
+    expect(phone.get_by_text("Every photo was looked at.")).to_be_visible()
+    expect(field).to_be_focused()
+    (trial,) = site.practice.load(round_id).trials
+    assert [p.viewpoint for p in trial.photos] == [1, 2]
+
+
 def test_from_a_new_round_over_photos_and_result_to_a_correction_by_finger(phone, site):
     phone.goto("/rounds/new")
     phone.get_by_label("Athlete").fill("B-4")
