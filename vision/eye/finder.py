@@ -12,7 +12,6 @@ import cv2
 import numpy as np
 import onnxruntime as ort
 
-from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG
 from vision.arrays import ByteArray, FloatArray
 from vision.eye.calibration import (
     ANGLE_BLUR_DEG,
@@ -30,6 +29,7 @@ from vision.eye.calibration import (
 from vision.findings import finding
 from vision.landmark_names import MIRRORED, NAMES
 from vision.landmarks import AngleEvidence, CameraLook, Landmark, Landmarks
+from vision.network_form import BIN_EDGE_DEG, BIN_STEP_DEG, LOCATOR_PX, LOG_SD_RANGE, MOST_CORRELATION
 from vision.photo import Photo
 from vision.sides import Side
 from vision.silhouette import Silhouette, without_room
@@ -56,7 +56,7 @@ class Network:
     size: int
 
 
-LOCATOR = Network("locator.onnx.xz", 128)
+LOCATOR = Network("locator.onnx.xz", LOCATOR_PX)
 EYE = Network("eye.onnx.xz", 256)
 
 
@@ -185,8 +185,8 @@ def read(pixels: ByteArray, box: Box, mirrored: bool = False) -> Reading:
     found = session.run(None, {"image": np.ascontiguousarray(image)[None]})
     o = {k: v[0].astype(np.float64) for k, v in zip(names, found, strict=True)}
     xy = o["xy"]
-    sd = np.exp(np.clip(o["shape"][:, :2], -6.5, 0))
-    rho = 0.95 * np.tanh(o["shape"][:, 2])
+    sd = np.exp(np.clip(o["shape"][:, :2], *LOG_SD_RANGE))
+    rho = MOST_CORRELATION * np.tanh(o["shape"][:, 2])
     depth, seen, log_angle = o["depth"], _sigmoid(o["seen"]), np.log(_softmax(o["bins"]) + 1e-12)
     azimuth = float(np.degrees(np.arctan2(o["azimuth"][1], o["azimuth"][0])))
     if mirrored:
