@@ -14,7 +14,7 @@ import numpy as np
 from vision.arrays import ByteArray, FloatArray
 from vision.findings import Finding, finding
 from vision.kneeling import kneeling_probability, turned, upright_turns
-from vision.landmarks import Landmark, Landmarks
+from vision.landmarks import LEAST_TRUNK, Landmark, Landmarks
 from vision.photo import Photo
 from vision.pose_model import NOSE, PAIRS, POINTS, PoseModel, reduced
 from vision.sides import Side
@@ -266,10 +266,12 @@ def _turned_back(point: Landmark, quarter_turns: int) -> Landmark:
 
 
 def _trunk_px(pairs: dict[str, FloatArray]) -> float:
-    """Length of the trunk, pixels; at least a third of the person's extent, as the trunk may point at the camera."""
+    """Length of the trunk over all looks, pixels; at least :data:`LEAST_TRUNK` of the person's extent."""
     trunk = pairs["shoulder_joint"].mean(axis=1) - pairs["hip_joint"].mean(axis=1)
     everything = np.concatenate([np.median(p, axis=0) for p in pairs.values()])
-    return max(float(np.median(np.linalg.norm(trunk, axis=1))), 0.3 * float(np.ptp(everything, axis=0).max()), 1.0)
+    return max(
+        float(np.median(np.linalg.norm(trunk, axis=1))), LEAST_TRUNK * float(np.ptp(everything, axis=0).max()), 1.0
+    )
 
 
 def _landmark(looks: FloatArray, floor_px: float, seen: bool) -> Landmark:

@@ -26,12 +26,12 @@ from vision.eye.finder import (
     angle_evidence,
     believed,
     merge,
-    off_side_on_deg,
     read_of_true,
     read_photo,
     toward_feet_and_head,
 )
 from vision.landmark_names import NAMES
+from vision.landmarks import off_side_deg
 from vision.photo import decode
 from vision.rotation import Posterior, rotation_angle_deg
 from vision.silhouette import Silhouette
@@ -194,7 +194,7 @@ def by_nearest_direction(cases: list[Case]) -> tuple[list[Case], list[Case], lis
     """Sort photos into those from the side, oblique ones and those from an end."""
     groups: tuple[list[Case], list[Case], list[Case]] = ([], [], [])
     for c in cases:
-        off = off_side_on_deg(c.reading.azimuth_deg)
+        off = off_side_deg(c.reading.azimuth_deg)
         groups[0 if off < OBLIQUE_DEG / 2 else 1 if off < (OBLIQUE_DEG + 90) / 2 else 2].append(c)
     return groups
 

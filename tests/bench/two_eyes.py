@@ -31,7 +31,7 @@ from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import decode
 from vision.pose_model import PAIRS, PoseModel
 from vision.silhouette import Silhouette
-from vision.two_eyes import END_ON_DEG, ONE_LOOK, SPREAD, TwoEyes, trunk_px
+from vision.two_eyes import END_ON_DEG, ONE_LOOK, SPREAD, TwoEyes
 
 GROSS = 0.10  # median error of the network's points, trunk lengths, from which a reading is called a blunder here
 
@@ -91,7 +91,7 @@ def main() -> None:
         count[view] += 1
         names = [n for n in found.points if n in true]
         off = [np.hypot(found.points[n].x - true[n][0], found.points[n].y - true[n][1]) for n in names]
-        trunk = trunk_px(true_landmarks(true))
+        trunk = true_landmarks(true).trunk_px
         gross = float(np.median(off)) / trunk > GROSS
         disagree = found.second is not None and (mean_square(found, found.second) or 0) > LIMIT
         if disagree:

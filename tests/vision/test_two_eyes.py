@@ -18,7 +18,7 @@ from vision.photo import Photo, decode
 from vision.pose_model import PAIRS, Look, PoseModel
 from vision.sides import Side
 from vision.silhouette import Silhouette
-from vision.two_eyes import END_ON, SPREAD, TwoEyes, default_finders, trunk_px
+from vision.two_eyes import END_ON, SPREAD, TwoEyes, default_finders
 
 GREY = Photo(np.full((240, 320, 3), 128, np.uint8), None, None, digest="0" * 64, media_type="image/jpeg")
 SIDE_ON, FOOT_END = CameraLook(0, 0.0), CameraLook(0, -90.0)
@@ -145,7 +145,7 @@ def test_too_few_shared_points_say_nothing():
 
 def test_eyes_that_look_at_different_places_widen_the_band_weaken_the_angle_head_and_are_told():
     seen = network()
-    trunk = trunk_px(seen)
+    trunk = seen.trunk_px
     fits = {}
     for share in (0.0, 0.05, 1.0):
         second = TwoEyes(Says(seen), Says(NOBODY), Looks(seen, (share * trunk, 0.0))).find(GREY, Side.RIGHT).second
