@@ -11,6 +11,7 @@ from vision import torso
 from vision.arrays import FloatArray
 from vision.disagreement import SECOND_LOOK, ratio
 from vision.errors import FitError
+from vision.findings import finding
 from vision.landmark_names import key_of
 from vision.landmarks import Landmark, Landmarks
 from vision.sides import Side
@@ -133,9 +134,7 @@ class Evidence:
         given = list(view.points_for(side))
         self.names = [n for n, _ in given]
         if len(set(self.names)) < FEWEST_NAMES:
-            raise FitError(
-                "Too few points of the body are placed to fit the trunk.", "Place both shoulders and both hips by hand."
-            )
+            raise FitError.of(finding("fit-impossible"))
         self.points = [p for _, p in given]
         self.own = [p.source != SECOND_LOOK for p in self.points]
         """Whether each point is the finder's own; what only checks it is not shown, and not for people to correct."""

@@ -1,6 +1,6 @@
 """Named points on a person in a photo, each with its own uncertainty, and the finder interface."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -135,6 +135,11 @@ class Landmarks:
     def trunk_px(self) -> float:
         """As :func:`trunk_px`, of the points there are (at least one)."""
         return trunk_px({name: np.array([p.x, p.y]) for name, p in self.points.items()})
+
+
+def all_findings(looks: Iterable[Landmarks]) -> tuple[Finding, ...]:
+    """Return what several looks at one photo noticed, each finding once, in their order."""
+    return tuple(dict.fromkeys(f for look in looks for f in look.findings))
 
 
 LEAST_TRUNK = 0.3

@@ -189,8 +189,7 @@ def decode(data: bytes, limits: PhotoLimits = DEFAULT_LIMITS) -> Photo:
 
 
 def _error(code: str, **values: object) -> PhotoError:
-    text = finding(code, None, **values)
-    return PhotoError(text.message, text.advice, code)
+    return PhotoError.of(finding(code, None, **values))
 
 
 def _refuse(code: str, **values: object) -> NoReturn:

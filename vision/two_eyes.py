@@ -12,7 +12,7 @@ from vision.disagreement import LIMIT, SECOND_LOOK, mean_square
 from vision.eye import EyeFinder
 from vision.finders import Finders
 from vision.findings import finding
-from vision.landmarks import Landmark, LandmarkFinder, Landmarks
+from vision.landmarks import Landmark, LandmarkFinder, Landmarks, all_findings
 from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import Photo
 from vision.pose_model import PAIRS, Look, PoseModel
@@ -61,7 +61,7 @@ class TwoEyes:
         general = self._general.find(photo, side)
         if general.points:
             return replace(general, findings=(finding("network-found-nobody"), *general.findings))
-        return replace(general, findings=tuple(dict.fromkeys((*seen.findings, *general.findings))))
+        return replace(general, findings=all_findings((seen, general)))
 
     def _beside(self, seen: Landmarks, photo: Photo, side: Side) -> Landmarks | None:
         look = self._model.look_at_photo(photo.pixels)
