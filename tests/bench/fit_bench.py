@@ -397,8 +397,6 @@ def timing(shots: Sequence[Shot]) -> None:
 
 def calibrate(shots: Sequence[Shot]) -> None:
     """Print what READ_TOGETHER and ANGLE_EVIDENCE_WEIGHT would give, over a grid, and SHARED_READING_ERROR."""
-    from vision import fit as fitting
-
     placer = Placer(AUTOMATIC, default_finders()[:1])
     views = [(s, v) for s in shots if (v := placer.view(s)) is not None]
 
@@ -431,19 +429,14 @@ def calibrate(shots: Sequence[Shot]) -> None:
     for s, v in views:
         if s.side is not Side.START:
             trials[s.person, s.side].append((s, v))
-    kept = fitting.SHARED_READING_ERROR
     print("SHARED_READING_ERROR of several photos of a trial, mean log density, cover, width, score")
     for shared in SHARED_TRIED:
-        fitting.SHARED_READING_ERROR = shared
-        line(
-            f"{shared:5.1f}",
-            [
-                (of[0][0], fit_person([Trial([v for _, v in of], of[0][0].side)])[0])
-                for of in trials.values()
-                if len(of) > 1
-            ],
-        )
-    fitting.SHARED_READING_ERROR = kept
+        fits = []
+        for of in trials.values():
+            if len(of) > 1:
+                together = Trial([v for _, v in of], of[0][0].side)
+                fits.append((of[0][0], fit_person([together], shared_reading_error=shared)[0]))
+        line(f"{shared:5.1f}", fits)
 
 
 def main() -> None:

@@ -149,6 +149,17 @@ def test_direct_evidence_on_the_angle_narrows_the_band_where_it_agrees():
     assert with_it.posterior.median_deg == pytest.approx(45, abs=2)
 
 
+@pytest.mark.parametrize("shared", [0.3, 1.0])
+def test_what_two_readings_of_a_trial_share_is_counted_once(shared):
+    """Information divided by 1 + shared: the variance of a nearly normal posterior grows by that."""
+    grid = np.arange(-99.0, 99.5, 1.5)
+    evidence = AngleEvidence(grid, -0.5 * ((grid - 48) / 6) ** 2, "made")
+    trial = Trial([view(replace(person(48, a, sd_px=6), angle=evidence)) for a in (-95, 175)], Side.RIGHT)
+    (apart,), (sharing,) = (fit_person([trial], shared_reading_error=s) for s in (0.0, shared))
+    assert sharing.posterior.sd_deg**2 == pytest.approx((1 + shared) * apart.posterior.sd_deg**2, rel=0.08)
+    assert sharing.posterior.median_deg == pytest.approx(apart.posterior.median_deg, abs=0.5)
+
+
 def test_direct_evidence_that_disagrees_widens_the_band_and_is_told():
     landmarks = person(65, -100, sd_px=2)
     grid = np.arange(-100.0, 101.0)
