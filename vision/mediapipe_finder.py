@@ -28,7 +28,7 @@ for _left, _right in [(1, 4), (2, 5), (3, 6), (7, 8), (9, 10), *((i, i + 1) for 
 # Error that all looks at a photo share, per coordinate, in trunk lengths: (side to which the chest opens, other side).
 # Root mean square error of what this finder gives on 40 end-range pictures of rendered people, the set that the
 # sample images are from, by
-#     python tests/bench/landmark_errors.py DIR
+#     python -m tests.bench.landmark_errors DIR
 # (opening/other, percent: shoulder 6/13, hip 10/9, knee 7/9, ankle 9/7, ear 5/7, elbow 3/17, wrist 3/24, nose 4),
 # raised by up to a quarter and to at least 6 % because renders are cleaner than photos: a judgement. The hips' order
 # is near chance. The limits study (section C) had 11, 12, 23, 23 % for upper and lower shoulder and hips, with a

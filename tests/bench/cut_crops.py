@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench.eye_bench import trunk_px, truth_name
+from tests.bench.eye_bench import trunk_px
+from tests.bench.phantom import phantom_name
 from vision.eye.finder import EYE, crop, extent, grown
 from vision.landmark_names import NAMES
 from vision.photo import decode
@@ -23,7 +24,7 @@ def main() -> None:
     rows: dict[str, list] = {k: [] for k in ("image", "xy", "visible", "theta", "trunk", "group", "name")}
     for path in sorted(args.folder.glob("*.jpg")):
         truth = json.loads(path.with_suffix(".json").read_text())
-        marks = [truth["landmarks"][truth_name(n)] for n in NAMES]
+        marks = [truth["landmarks"][phantom_name(n)] for n in NAMES]
         xy = np.array([m["px"] for m in marks])
         box = grown(extent(xy))
         _, condition, view = path.stem.split("_")

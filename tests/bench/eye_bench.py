@@ -6,8 +6,8 @@
     python -m tests.bench.eye_bench FOLDER FOLDER --made-of               # how the error goes with the pose
     python -m tests.bench.eye_bench FOLDER --mirror                       # photos and their mirror images
 
-Pictures are ``NAME_{0,L,R}[_VIEW].jpg`` with their truth in the JSON file beside them (see the phantom tool).  Nothing
-is tuned here; ``--calibrate`` is for people kept apart from those on whom figures are reported.
+Pictures lie beside their truth as :mod:`tests.bench.phantom` says.  Nothing is tuned here; ``--calibrate`` is for
+people kept apart from those on whom figures are reported.
 """
 
 import argparse
@@ -19,6 +19,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from tests.bench.phantom import phantom_name
 from vision.eye.calibration import OBLIQUE_DEG
 from vision.eye.finder import (
     GRID_DEG,
@@ -37,7 +38,6 @@ from vision.rotation import Posterior, rotation_angle_deg
 from vision.silhouette import Silhouette
 
 BLUNDER_DEG = 25.0  # readings so far off looked at something else; they say nothing about the scale
-PHANTOM = {"c7": "C7", "t12": "T12", "s2": "S2"}
 
 
 @dataclass(frozen=True)
@@ -81,11 +81,6 @@ class Case:
         )
 
 
-def truth_name(name: str) -> str:
-    """Name of a landmark in the phantom tool's truth."""
-    return PHANTOM.get(name, name.replace("_left", "_L").replace("_right", "_R"))
-
-
 def trunk_px(truth: dict, xy: np.ndarray) -> float:
     """Length of the trunk in the picture, pixels; one seen end-on is short there: then by the camera's scale."""
     marks = truth["landmarks"]
@@ -115,7 +110,7 @@ def read_folder(
         if not readings:
             print(f"   {path.stem}: nobody in position found")
             continue
-        name = [truth_name(n) for n in NAMES]
+        name = [phantom_name(n) for n in NAMES]
         marks = truth["landmarks"]
         xy = np.array([marks[n]["px"] for n in name]) * scale
         trunk = trunk_px(truth, xy / scale) * scale

@@ -34,12 +34,12 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.bench.phantom import OUR_NAMES, SIDES
 from vision import camera as cam
 from vision import torso
 from vision.compare import Sem, compare_sides
 from vision.evidence import READ_TOGETHER, Evidence, View
 from vision.fit import ANGLE_EVIDENCE_WEIGHT, TorsoFit, Trial, fit_person
-from vision.landmark_names import MIDLINE, PAIRED
 from vision.landmarks import Landmark, LandmarkFinder, Landmarks
 from vision.measuring import default_finders, examine, view_of
 from vision.sides import Side
@@ -49,9 +49,6 @@ from vision.solver import Shot as FitShot
 HELD_OUT = Path(__file__).parent / "held_out_people.json.gz"
 AUTOMATIC = "automatic"
 SOURCES = {"exact": (2.0, 2.0), "hand": (3.0, 8.0)}  # scatter of visible and of hidden points, pixels
-NAMES = {f"{p}_{s[0].upper()}": f"{p}_{s}" for p in PAIRED for s in ("left", "right")}
-NAMES |= {key.upper() if key[-1].isdigit() else key: key for key in MIDLINE}
-SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
 MISS_PENALTY = 2 / 0.05
 TOGETHER_TRIED, WEIGHTS_TRIED = (2.0, 3.0, 4.0, 5.0, 6.0), (0.7, 0.8, 0.9, 1.0)
 SHARED_TRIED = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
@@ -145,7 +142,7 @@ def rendered_people(folder: Path) -> Iterator[Shot]:
             camera["width"],
             camera["height"],
             camera["fx"],
-            {NAMES[k]: (*v["px"], v["visible"]) for k, v in truth["landmarks"].items() if k in NAMES},
+            {OUR_NAMES[k]: (*v["px"], v["visible"]) for k, v in truth["landmarks"].items() if k in OUR_NAMES},
             path.with_suffix(".jpg"),
         )
 
