@@ -310,7 +310,8 @@ def people_of_the_model(count: int) -> Iterator[Shot]:
         body = (mean + sd * rng.normal(size=len(mean)))[None]
         body[:, torso.GIRDLE_SKEW] = rng.normal(*torso.girdle_skew_prior(np.array([theta])))
         points, frames = torso.place(np.array([theta]), body)
-        points = points + (torso.spread(frames) * rng.normal(size=(1, len(torso.NAMES), 3, 1))).sum(2)
+        free = rng.normal(size=(1, len(torso.NAMES), 3, 1))[:, torso.CORE :]
+        points[:, torso.CORE :] += (torso.spread(frames) * free).sum(2)
         for viewpoint, azimuth in MODEL_VIEWPOINTS.items():
             camera = np.zeros((1, cam.PARAMETERS))
             camera[0, [cam.AZIMUTH, cam.ELEVATION, cam.ROLL, cam.LOG_DEPTH]] = (
