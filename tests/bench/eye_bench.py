@@ -31,7 +31,7 @@ from vision.eye.finder import (
     read_photo,
     toward_feet_and_head,
 )
-from vision.landmark_names import NAMES
+from vision.landmark_names import ACROMIA, HIP_JOINTS, NAMES
 from vision.landmarks import off_side_deg
 from vision.photo import decode
 from vision.rotation import Posterior, rotation_angle_deg
@@ -87,7 +87,7 @@ def trunk_px(truth: dict, xy: np.ndarray) -> float:
     p3 = {n: np.array(marks[n]["xyz"]) for n in ("acromion_L", "acromion_R", "hip_joint_L", "hip_joint_R")}
     length = np.linalg.norm(p3["acromion_L"] + p3["acromion_R"] - p3["hip_joint_L"] - p3["hip_joint_R"]) / 2
     depth = np.mean([marks[n]["depth"] for n in p3])
-    in_picture = float(np.linalg.norm(xy[:2].mean(0) - xy[4:6].mean(0)))
+    in_picture = float(np.linalg.norm(xy[ACROMIA].mean(0) - xy[HIP_JOINTS].mean(0)))
     return max(in_picture, float(length * truth["camera"]["fx"] / depth))
 
 

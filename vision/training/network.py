@@ -8,7 +8,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
-from vision.landmark_names import NAMES
+from vision.landmark_names import ACROMIA, HIP_JOINTS, NAMES
 from vision.network_form import BIN_EDGE_DEG, BIN_STEP_DEG, BINS, LOG_SD_RANGE, MOST_CORRELATION
 from vision.training.posing import rotation_right_deg
 
@@ -256,7 +256,7 @@ def read_angle_deg(bins: Tensor) -> Tensor:
 def points_angle_deg(xy: Tensor, depth: Tensor) -> Tensor:
     """Rotation angle of landmarks with their depths, shapes (B, K, 2) and (B, K) (weak perspective); shape (B,)."""
     p = torch.cat([xy, depth[..., None]], -1).float()
-    return rotation_right_deg(p[:, 4], p[:, 5], p[:, 0], p[:, 1])
+    return rotation_right_deg(*p[:, HIP_JOINTS].unbind(1), *p[:, ACROMIA].unbind(1))
 
 
 def cosine(fraction: float, peak: float, warm: float = 0.02) -> float:
