@@ -411,7 +411,7 @@ class EyeFinder:
         if not readings:
             return Landmarks({}, self.name, 0.0, None, (finding("not-in-position"),))
         reading = merge(readings)
-        xy = _turn_back(reading.xy, turns, photo.width, photo.height)
+        xy = turn_back(reading.xy, turns, photo.width, photo.height)
         cov = reading.cov.copy()
         if turns % 2:
             cov = cov[:, ::-1, ::-1] * np.array([[1, -1], [-1, 1]])
@@ -429,8 +429,11 @@ class EyeFinder:
         return Landmarks(points, self.name, reading.in_position, direct, camera=look)
 
 
-def _turn_back(xy: FloatArray, turns: int, width: int, height: int) -> FloatArray:
-    """Points of the turned picture in pixels of the photo as it was (``width`` x ``height``)."""
+def turn_back(xy: FloatArray, turns: int, width: int, height: int) -> FloatArray:
+    """Return points of the picture turned clockwise by quarter ``turns``, (N, 2), in pixels of the photo as it was.
+
+    ``width`` and ``height`` are those of the photo as it was.
+    """
     x, y = xy[:, 0], xy[:, 1]
     back = {0: (x, y), 1: (y, height - x), 2: (width - x, height - y), 3: (width - y, x)}[turns]
     return np.stack(back, 1)

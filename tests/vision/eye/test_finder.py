@@ -6,16 +6,21 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from vision import eye
 from vision.eye.calibration import READ_FROM_FEET, READ_FROM_HEAD, READ_SIDE_ON
 from vision.eye.finder import (
     BEYOND_DOUBT,
+    CUT_OUT_DOUBT,
     EYE,
     GRID_DEG,
     LOCATOR,
+    SURENESS_POWER,
     Box,
     EyeFinder,
+    Reading,
     angle_evidence,
     crop,
     extent,
@@ -24,6 +29,7 @@ from vision.eye.finder import (
     read,
     read_photo,
     sureness,
+    turn_back,
     windows,
 )
 from vision.landmark_names import NAMES
@@ -170,16 +176,45 @@ def test_a_strongly_blurred_photo_is_read_nearly_as_a_sharp_one():
     assert soft == pytest.approx(sharp, abs=8)
 
 
-def test_readings_of_one_photo_are_merged_with_their_scatter():
+def reading(xy: np.ndarray, sd: float, in_room: bool = True) -> Reading:
+    flat = -0.5 * (GRID_DEG / 10) ** 2
+    cov = np.broadcast_to(np.eye(2) * sd**2, (len(xy), 2, 2))
+    return Reading(xy, cov, np.zeros(len(xy)), np.ones(len(xy)), flat, 0.0, 1.0, in_room)
+
+
+PLACES = np.random.default_rng(7).uniform(0, 400, (len(NAMES), 2))
+
+
+@given(st.floats(-30, 30), st.floats(-30, 30), st.floats(1, 20))
+def test_readings_that_are_equally_sure_are_averaged_and_their_scatter_added(dx: float, dy: float, sd: float):
+    """Variance of a mixture of two: the mean of the variances plus the square of half the distance (textbook)."""
+    apart = np.array([dx, dy])
+    merged = merge([reading(PLACES, sd), reading(PLACES + apart, sd)])
+    assert merged.xy == pytest.approx(PLACES + apart / 2)
+    assert merged.cov == pytest.approx(np.broadcast_to(np.eye(2) * sd**2 + np.outer(apart, apart) / 4, (21, 2, 2)))
+
+
+def test_a_surer_reading_counts_for_more_and_one_without_the_room_for_less():
+    shift = np.array([10.0, 0.0])
+    surer = merge([reading(PLACES, 2), reading(PLACES + shift, 4)])
+    assert (surer.xy - PLACES)[:, 0] == pytest.approx(10 / (1 + 2**SURENESS_POWER))
+    cut_out = merge([reading(PLACES, 2), reading(PLACES + shift, 2, in_room=False)])
+    assert (cut_out.xy - PLACES)[:, 0] == pytest.approx(10 / (1 + CUT_OUT_DOUBT**SURENESS_POWER))
+
+
+def test_a_photo_without_doubt_is_read_twice_as_it_stands():
     readings, turns = read_photo(photo_of("person02", "left").pixels)
     assert turns == 0
-    assert len(readings) == 2
-    merged = merge(readings)
-    assert np.all(
-        np.trace(merged.cov, axis1=1, axis2=2) >= min(np.trace(r.cov, axis1=1, axis2=2).min() for r in readings)
-    )
-    low, high = (f([r.xy for r in readings], axis=0) for f in (np.min, np.max))
-    assert np.all((merged.xy >= low - 1e-9) & (merged.xy <= high + 1e-9))
+    assert [r.in_room for r in readings] == [True, True]
+
+
+@pytest.mark.parametrize("turns", range(4))
+def test_a_point_of_the_turned_picture_is_given_where_it_lies_in_the_photo(turns: int):
+    pixels = np.zeros((30, 50), np.uint8)
+    pixels[21, 7] = 1  # its centre lies at (7.5, 21.5)
+    (row,), (column,) = np.nonzero(np.rot90(pixels, -turns))  # clockwise, as the photo is tried
+    back = turn_back(np.array([[column + 0.5, row + 0.5]]), turns, 50, 30)
+    assert back == pytest.approx(np.array([[7.5, 21.5]]))
 
 
 def read_evidence(middle_deg: float, sd_deg: float, azimuth_deg: float) -> Posterior:
