@@ -11,6 +11,7 @@ from tests.vision.torsos import FOCAL, HEIGHT, WIDTH, person, view
 from vision import torso
 from vision.errors import FitError
 from vision.fit import Trial, fit_person, fit_trial
+from vision.landmark_names import counterpart
 from vision.landmarks import AngleEvidence, Landmark, Landmarks
 from vision.sides import Side
 
@@ -33,12 +34,6 @@ def of_source(landmarks, source):
     return Landmarks({n: replace(p, source=source) for n, p in landmarks.points.items()}, source)
 
 
-def swapped(name):
-    if name.endswith("_left"):
-        return name.removesuffix("_left") + "_right"
-    return name.removesuffix("_right") + "_left" if name.endswith("_right") else name
-
-
 @pytest.mark.parametrize("azimuth_deg", AROUND.values(), ids=AROUND.keys())
 @pytest.mark.parametrize("theta_deg", [-60.0, -25.0, 30.0, 55.0])
 def test_exact_landmarks_recover_the_angle_from_any_viewpoint(azimuth_deg, theta_deg):
@@ -54,7 +49,7 @@ def test_exact_landmarks_recover_the_angle_from_any_viewpoint(azimuth_deg, theta
 @given(st.floats(10, 75), st.floats(-180, 180))
 def test_a_mirrored_photo_flips_the_sign(theta_deg, azimuth_deg):
     landmarks = person(theta_deg, azimuth_deg, sd_px=3)
-    mirrored = changed(landmarks, lambda n, x, y: (swapped(n), WIDTH - x, y))
+    mirrored = changed(landmarks, lambda n, x, y: (counterpart(n), WIDTH - x, y))
     one = fit_trial([view(landmarks)], Side.RIGHT)
     other = fit_trial([view(mirrored)], Side.LEFT)
     assert other.posterior.median_deg == pytest.approx(-one.posterior.median_deg, abs=0.3)
@@ -100,7 +95,7 @@ def test_one_grossly_wrong_landmark_is_survived(name):
 @pytest.mark.parametrize("pair", ["hip_joint", "knee", "acromion"])
 def test_a_swapped_pair_is_survived(pair):
     landmarks = person(50, -110, sd_px=3)
-    wrong = changed(landmarks, lambda n, x, y: (swapped(n) if n.startswith(pair) else n, x, y))
+    wrong = changed(landmarks, lambda n, x, y: (counterpart(n) if n.startswith(pair) else n, x, y))
     fit = fit_trial([view(wrong)], Side.RIGHT)
     low, high = fit.posterior.band_deg
     assert low < 50 < high
@@ -202,7 +197,7 @@ def test_a_wrong_landmark_and_a_swapped_pair_are_told_by_name():
     wrong = changed(landmarks, lambda n, x, y: (n, x + (150 if n == "c7" else 0), y))
     told = {f.code: f for f in fit_trial([view(wrong)], Side.RIGHT).findings}
     assert "neck" in told["points-off"].message
-    exchanged = changed(landmarks, lambda n, x, y: (swapped(n) if n.startswith("knee") else n, x, y))
+    exchanged = changed(landmarks, lambda n, x, y: (counterpart(n) if n.startswith("knee") else n, x, y))
     told = {f.code: f for f in fit_trial([view(exchanged)], Side.RIGHT).findings}
     assert "knee" in told["pairs-swapped"].message
 

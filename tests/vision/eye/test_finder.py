@@ -1,6 +1,5 @@
 """The network on sample pictures with known truth, and on pictures that it must refuse."""
 
-import json
 from pathlib import Path
 
 import cv2
@@ -9,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.samples import PEOPLE, sample
 from vision import eye
 from vision.eye.calibration import READ_FROM_FEET, READ_FROM_HEAD, READ_SIDE_ON
 from vision.eye.finder import (
@@ -39,13 +39,11 @@ from vision.rotation import Posterior
 from vision.sides import Side
 
 WEIGHTS = Path(eye.__file__).parent
-SAMPLES = Path(__file__).parents[3] / "sample_images"
-TRUTH = json.loads((SAMPLES / "truth.json").read_text())["people"]
 PICTURES = [(p, s) for p in ("person02", "person04", "person08") for s in ("start", "left", "right")]
 
 
 def photo_of(person: str, side: str) -> Photo:
-    return decode((SAMPLES / f"{person}_{side}.jpg").read_bytes())
+    return decode(sample(person, side).read_bytes())
 
 
 def changed(photo: Photo, pixels: np.ndarray) -> Photo:
@@ -69,7 +67,7 @@ def found():
 def test_landmarks_lie_where_the_rendered_body_has_them(found):
     shares = []
     for (person, side), landmarks in found.items():
-        true = TRUTH[person][side]["landmarks_px"]
+        true = PEOPLE[person][side]["landmarks_px"]
         assert set(landmarks.points) == set(NAMES)
         trunk = np.linalg.norm(
             np.mean([true["acromion_left"], true["acromion_right"]], 0)
@@ -83,7 +81,7 @@ def test_landmarks_lie_where_the_rendered_body_has_them(found):
 def test_stated_spreads_are_neither_empty_nor_boundless(found):
     inside = []
     for (person, side), landmarks in found.items():
-        true = TRUTH[person][side]["landmarks_px"]
+        true = PEOPLE[person][side]["landmarks_px"]
         for n, p in landmarks.points.items():
             cov = np.array([[p.cov[0], p.cov[1]], [p.cov[1], p.cov[2]]])
             e = np.array([p.x - true[n][0], p.y - true[n][1]])
@@ -161,7 +159,7 @@ def test_the_weights_stay_small_enough_to_be_kept_beside_the_code():
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_each_look_alone_reads_a_crop_near_the_truth(mirrored: bool):
     for person, side in PICTURES:
-        true = TRUTH[person][side]
+        true = PEOPLE[person][side]
         xy = np.array([true["landmarks_px"][n] for n in NAMES])
         around = extent(xy)
         reading = read(photo_of(person, side).pixels, grown(around), mirrored)
