@@ -277,9 +277,9 @@ class Evidence:
         return hit, off
 
     def judge(self, uv: FloatArray, extra: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return for each landmark the probabilities, shape (N,), of a gross error and of an exchanged label.
+        """Return for each landmark the probabilities of a gross error, as labelled, and of an exchanged label.
 
-        Parameters are those of :meth:`log_likelihood` for a batch of one.
+        Shape (N,) each.  Parameters are those of :meth:`log_likelihood` for a batch of one.
         """
         own, swapped, _, sound = self._weigh(uv, extra, 0.0)
         exchanged = (1 / (1 + np.exp(np.clip(own - swapped, -500, 500))))[0, self.group]
