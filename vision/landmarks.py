@@ -101,8 +101,8 @@ class Landmarks:
     Attributes
     ----------
     points
-        Name (one of :data:`NAMES`) to landmark; a name may be absent. Empty when no person in position
-        was found: then ``findings`` say why.
+        Name (one of :data:`vision.landmark_names.NAMES`) to landmark; a name may be absent. Empty when no person in
+        position was found: then ``findings`` say why.
     finder
         Name and version of the finder.
     in_position

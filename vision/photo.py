@@ -23,7 +23,6 @@ from vision.camera import FILM_DIAGONAL_MM
 from vision.errors import PhotoError
 from vision.findings import finding
 
-_ORIENTATION = 0x0112
 _EXIF_IFD = 0x8769
 _FOCAL_35MM = 0xA405
 _PIXEL_X, _PIXEL_Y = 0xA002, 0xA003

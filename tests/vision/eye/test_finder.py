@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.samples import PEOPLE, sample
-from vision import eye
+from tests.samples import FOLDER, PEOPLE, sample
+from vision import camera, eye, torso
 from vision.eye.calibration import READ_FROM_FEET, READ_FROM_HEAD, READ_SIDE_ON
 from vision.eye.finder import (
     BEYOND_DOUBT,
@@ -32,6 +32,7 @@ from vision.eye.finder import (
     turn_back,
     windows,
 )
+from vision.fit import View, fit_trial
 from vision.landmark_names import NAMES
 from vision.landmarks import AngleEvidence
 from vision.photo import Photo, decode
@@ -127,6 +128,25 @@ def test_a_picture_of_nobody_is_refused(picture):
     landmarks = EyeFinder().find(Photo(picture, None, None, "0", "image/png"), Side.LEFT)
     assert not landmarks.points
     assert [f.code for f in landmarks.findings] == ["not-in-position"]
+
+
+@pytest.mark.parametrize(
+    ("picture", "side", "azimuth_deg"),
+    [("left_side", Side.LEFT, 180), ("right_side", Side.RIGHT, 0), ("left_head", Side.LEFT, 90)],
+)
+def test_network_and_fit_tell_where_the_camera_stood_each_in_its_own_way(picture: str, side: Side, azimuth_deg: float):
+    """Taken from the side that the chest opens to and from the head end (sample_images/README.md); conventions.md."""
+    photo = decode((FOLDER / "repeat_visits" / f"repeat01_round1_{picture}.jpg").read_bytes())
+    landmarks = EyeFinder().find(photo, side)
+
+    def apart_deg(a: float, b: float) -> float:
+        return abs((a - b + 180) % 360 - 180)
+
+    assert landmarks.camera is not None
+    assert apart_deg(landmarks.camera.azimuth_deg, azimuth_deg) < 20  # placed to within 12 degrees
+    fit = fit_trial([View(landmarks, photo.width, photo.height, photo.focal_px)], side)
+    of_fit = np.degrees(fit.parameters[torso.PARAMETERS + camera.AZIMUTH])
+    assert apart_deg(of_fit + 90, azimuth_deg) < 25
 
 
 class CountedOutline:
