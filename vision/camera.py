@@ -19,7 +19,10 @@ from vision.arrays import FloatArray
 AZIMUTH, ELEVATION, ROLL, LOG_DEPTH, U0, V0, LOG_FOCAL = range(7)
 PARAMETERS = 7
 
-FULL_FRAME_DIAGONAL_MM = 43.267  # diagonal of 24 x 36 mm, the convention of FocalLengthIn35mmFilm
+FILM_DIAGONAL_MM = math.hypot(36.0, 24.0)
+"""Diagonal of the film frame: "35 mm equivalent" is meant by equal diagonal angle of view (CIPA DCG-001, "Guideline for
+Noting Digital Camera Specifications in Catalogs")."""
+
 # Main cameras of phones lie between 23 and 29 mm equivalent (maker data, from memory): a stated assumption.
 ASSUMED_FOCAL_35MM = 26.0
 ASSUMED_FOCAL_LOG_SD = 0.15
@@ -31,7 +34,7 @@ def nominal_focal_px(focal_px: float | None, width: int, height: int) -> tuple[f
     """Return the focal length to use, pixels, and the standard deviation of its logarithm."""
     if focal_px is not None and focal_px > 0:
         return focal_px, EXIF_FOCAL_LOG_SD
-    return ASSUMED_FOCAL_35MM / FULL_FRAME_DIAGONAL_MM * math.hypot(width, height), ASSUMED_FOCAL_LOG_SD
+    return ASSUMED_FOCAL_35MM / FILM_DIAGONAL_MM * math.hypot(width, height), ASSUMED_FOCAL_LOG_SD
 
 
 def world_to_camera(azimuth: FloatArray, elevation: FloatArray, roll: FloatArray) -> FloatArray:

@@ -1,5 +1,9 @@
 """The one family of errors of Kneelturn: each message is written for the person who must act."""
 
+from typing import Self
+
+from vision.findings import Finding
+
 
 class KneelturnError(Exception):
     """Base of every error raised on purpose.
@@ -11,7 +15,7 @@ class KneelturnError(Exception):
     advice
         What the person can do about it.
     code
-        Stable identifier for scripts, e.g. ``photo-truncated``.
+        Stable identifier for scripts, e.g. ``photo-damaged``.
 
     """
 
@@ -23,6 +27,11 @@ class KneelturnError(Exception):
         self.advice = advice
         if code is not None:
             self.code = code
+
+    @classmethod
+    def of(cls, finding: Finding) -> Self:
+        """Make the error that says what a finding says, under the same code."""
+        return cls(finding.message, finding.advice, finding.code)
 
     def __str__(self) -> str:
         return f"{self.message} {self.advice}".strip()

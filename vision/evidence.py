@@ -11,6 +11,7 @@ from vision import torso
 from vision.arrays import FloatArray
 from vision.disagreement import SECOND_LOOK, ratio
 from vision.errors import FitError
+from vision.findings import finding
 from vision.landmark_names import key_of
 from vision.landmarks import Landmark, Landmarks
 from vision.sides import Side
@@ -133,9 +134,7 @@ class Evidence:
         given = list(view.points_for(side))
         self.names = [n for n, _ in given]
         if len(set(self.names)) < FEWEST_NAMES:
-            raise FitError(
-                "Too few points of the body are placed to fit the trunk.", "Place both shoulders and both hips by hand."
-            )
+            raise FitError.of(finding("fit-impossible"))
         self.points = [p for _, p in given]
         self.own = [p.source != SECOND_LOOK for p in self.points]
         """Whether each point is the finder's own; what only checks it is not shown, and not for people to correct."""
@@ -278,9 +277,9 @@ class Evidence:
         return hit, off
 
     def judge(self, uv: FloatArray, extra: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return for each landmark the probabilities, shape (N,), of a gross error and of an exchanged label.
+        """Return for each landmark the probabilities of a gross error, as labelled, and of an exchanged label.
 
-        Parameters are those of :meth:`log_likelihood` for a batch of one.
+        Shape (N,) each.  Parameters are those of :meth:`log_likelihood` for a batch of one.
         """
         own, swapped, _, sound = self._weigh(uv, extra, 0.0)
         exchanged = (1 / (1 + np.exp(np.clip(own - swapped, -500, 500))))[0, self.group]

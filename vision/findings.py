@@ -166,6 +166,11 @@ _TEXTS: dict[str, FindingText] = {
         "The file of this photo is missing.", "Take the photo again, or type the angle.", withholds=True
     ),
     # --- the fit and the comparison ------------------------------------------------------------------------
+    "fit-impossible": FindingText(
+        "Too few points of the body are placed to fit the trunk.",
+        "Place both shoulders and both hips by hand.",
+        withholds=True,
+    ),
     "angle-too-uncertain": FindingText(
         "The angle is too uncertain to be given: its standard deviation is {sd} degrees.",
         "Add a photo in line with the trunk (head end or foot end), or place the points by hand.",

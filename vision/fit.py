@@ -45,9 +45,9 @@ photos; the same command prints it.
 """
 
 
-def told_again(count: int) -> float:
+def told_again(count: int, shared: float = SHARED_READING_ERROR) -> float:
     """Return by what the information of ``count`` photos of a trial read by one network is divided."""
-    return 1 + SHARED_READING_ERROR * (count - 1)
+    return 1 + shared * (count - 1)
 
 
 DISAGREE_OVERLAP = 0.3
@@ -122,7 +122,7 @@ class _Profile:
     log_evidence: float
 
 
-def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) -> _Profile:
+def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float, shared_reading_error: float) -> _Profile:
     if not trial.views:
         raise FitError("There is no photo to fit.", "Add a photo of the end range.")
     problem = Problem([Evidence(v, trial.side) for v in trial.views], breadth)
@@ -144,7 +144,7 @@ def _profile(trial: Trial, breadth: tuple[float, float], angle_weight: float) ->
     direct_log = log_posterior - by_landmarks
     read = sum(v.landmarks.angle is not None for v in trial.views)
     if read > 1:
-        log_posterior = log_posterior / told_again(read)
+        log_posterior = log_posterior / told_again(read, shared_reading_error)
     variance = variances(coarse.matrix, [torso.BREADTH])[:, 0]
     nearest = np.clip(np.rint((fine - low) / (high - low) * (len(coarse.theta_deg) - 1)).astype(int), 0, None)
     return _Profile(
@@ -267,6 +267,7 @@ def fit_person(
     *,
     breadth_mm: tuple[float, float] | None = None,
     angle_weight: float = ANGLE_EVIDENCE_WEIGHT,
+    shared_reading_error: float = SHARED_READING_ERROR,
 ) -> tuple[TorsoFit, ...]:
     """Fit all trials of one person together, in the order given: they share the breadth of the body, with slack.
 
@@ -276,6 +277,8 @@ def fit_person(
         Trials of one round, or of several.
     breadth_mm, angle_weight
         As for :func:`fit_trial`.
+    shared_reading_error
+        Part of what each further photo of a trial tells that the same network's other readings told already, 0 to 1.
 
     Raises
     ------
@@ -284,7 +287,7 @@ def fit_person(
 
     """
     prior = torso.breadth_prior(breadth_mm)
-    profiles = [_profile(t, prior, angle_weight) for t in trials]
+    profiles = [_profile(t, prior, angle_weight, shared_reading_error) for t in trials]
     return tuple(
         _result(profile, shared, taped=breadth_mm is not None)
         for profile, shared in zip(profiles, _share_breadth(profiles, prior), strict=True)

@@ -17,7 +17,7 @@ from vision.evidence import Evidence, View
 from vision.findings import Finding, finding
 from vision.landmark_names import key_of
 from vision.landmarks import Landmark, Landmarks
-from vision.rotation import Posterior
+from vision.rotation import HALF_WIDTH, Posterior
 from vision.sides import Side
 from vision.solver import Problem, Shot, camera_slice, variances
 
@@ -26,13 +26,14 @@ WITHHOLD_SD_DEG = 12.0
 PRIOR_SHARE = 0.6
 """Posterior SD over prior SD above which the angle comes from the prior rather than from the photo."""
 
-HALF_WIDTH = 1.96
-WORTH_TELLING_DEG = 1.0
-OBLIQUE_DEG = 30.0
-TILT_DEG = 8.0
+# The following are judgements; only the last of them withholds an angle.
+WORTH_TELLING_DEG = 1.0  # effect on the band's half-width below which nothing is said of a viewpoint or the breadth
+OBLIQUE_DEG = 30.0  # farther than this from side-on and from both ends a camera stands obliquely
+TILT_DEG = 8.0  # of hip line, trunk or shoulder blade, beyond which it is told if it is unusual as well
 UNUSUAL = 1.645  # of ten people in the expected position one would be told
-SECOND_FOLD_MASS, VALLEY = 0.10, 0.6
-GROSS, TOO_MANY_GROSS = 0.5, 0.25
+SECOND_FOLD_MASS, VALLEY = 0.10, 0.6  # share of the posterior behind the valley; its depth, parts of the second peak
+GROSS = 0.5  # probability of a gross error or an exchanged label from which it is told
+TOO_MANY_GROSS = 0.25  # share of misplaced points beyond which the points do not fit one body
 CORE = ("acromion", "shoulder_joint", "hip_joint")
 
 POINT_WORDS = {

@@ -3,6 +3,8 @@
 PAIRED = ("acromion", "shoulder_joint", "hip_joint", "elbow", "wrist", "knee", "ankle", "ear")
 MIDLINE = ("c7", "t12", "s2", "sternum", "nose")
 NAMES: tuple[str, ...] = (*(f"{p}_{s}" for p in PAIRED for s in ("left", "right")), *MIDLINE)
+ACROMIA, HIP_JOINTS = (slice(2 * i, 2 * i + 2) for i in map(PAIRED.index, ("acromion", "hip_joint")))
+"""Places in :data:`NAMES` of the left and right point of the two pairs that make the angle."""
 
 
 def key_of(name: str) -> str:

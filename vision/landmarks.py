@@ -1,6 +1,6 @@
 """Named points on a person in a photo, each with its own uncertainty, and the finder interface."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -85,8 +85,13 @@ class CameraLook:
 
     @property
     def off_side_deg(self) -> float:
-        """Angle between the camera's direction and the nearer side-on one, 0 to 90 degrees."""
-        return abs((self.azimuth_deg + 90) % 180 - 90)
+        """As :func:`off_side_deg`."""
+        return off_side_deg(self.azimuth_deg)
+
+
+def off_side_deg(azimuth_deg: float) -> float:
+    """Return the angle between the camera's direction and the nearer side-on one, 0 to 90 degrees."""
+    return abs((azimuth_deg + 90) % 180 - 90)
 
 
 @dataclass(frozen=True)
@@ -96,8 +101,8 @@ class Landmarks:
     Attributes
     ----------
     points
-        Name (one of :data:`NAMES`) to landmark; a name may be absent. Empty when no person in position
-        was found: then ``findings`` say why.
+        Name (one of :data:`vision.landmark_names.NAMES`) to landmark; a name may be absent. Empty when no person in
+        position was found: then ``findings`` say why.
     finder
         Name and version of the finder.
     in_position
@@ -125,6 +130,38 @@ class Landmarks:
     def measurable(self) -> bool:
         """Whether an angle may be computed from the points: there are some, and no finding withholds it."""
         return bool(self.points) and not any(f.withholds for f in self.findings)
+
+    @property
+    def trunk_px(self) -> float:
+        """As :func:`trunk_px`, of the points there are (at least one)."""
+        return trunk_px({name: np.array([p.x, p.y]) for name, p in self.points.items()})
+
+
+def all_findings(looks: Iterable[Landmarks]) -> tuple[Finding, ...]:
+    """Return what several looks at one photo noticed, each finding once, in their order."""
+    return tuple(dict.fromkeys(f for look in looks for f in look.findings))
+
+
+LEAST_TRUNK = 0.3
+"""Length of the trunk, parts of the person's extent, where the photo shows it shorter: it may point at the camera."""
+
+
+def trunk_px(xy: Mapping[str, FloatArray]) -> float:
+    """Return the trunk's length in the photo, between the middles of acromia and hip joints, pixels.
+
+    At least :data:`LEAST_TRUNK` of the person's extent, and that where one of the four points is missing.
+
+    Parameters
+    ----------
+    xy
+        Name to position, shape (2,), pixels; at least one.
+
+    """
+    length = LEAST_TRUNK * float(np.ptp(np.array(list(xy.values())), axis=0).max())
+    a, b, c, d = (xy.get(f"{key}_{word}") for key in ("acromion", "hip_joint") for word in ("left", "right"))
+    if a is None or b is None or c is None or d is None:
+        return length
+    return max(length, float(np.linalg.norm(a + b - c - d)) / 2)
 
 
 class LandmarkFinder(Protocol):

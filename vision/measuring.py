@@ -21,7 +21,7 @@ from vision.errors import FitError, PhotoError
 from vision.findings import Finding, finding
 from vision.fit import TorsoFit, Trial, View, fit_person, fit_trial
 from vision.kneeling import turns_to_upright
-from vision.landmarks import LandmarkFinder, Landmarks
+from vision.landmarks import LandmarkFinder, Landmarks, all_findings
 from vision.photo import DEFAULT_LIMITS, Photo, PhotoLimits, decode
 from vision.rotation import Rotation
 from vision.sides import Side
@@ -234,16 +234,17 @@ def find_landmarks(photo: Photo, side: Side, finders: Sequence[LandmarkFinder]) 
 
     Where nobody is found, all reasons are told.
     """
-    reasons: list[Landmarks] = []
-    for finder in finders:
-        found = finder.find(photo, side)
-        if found.points:
-            break
-        reasons.append(found)
-    else:
-        told = dict.fromkeys(f for nobody in reasons for f in nobody.findings)
-        found = Landmarks({}, " + ".join(r.finder for r in reasons) or "none", findings=tuple(told))
+    found = _first_found(photo, side, finders)
     return replace(found, findings=(*found.findings, *quality.photo_findings(photo, found)))
+
+
+def _first_found(photo: Photo, side: Side, finders: Sequence[LandmarkFinder]) -> Landmarks:
+    looks: list[Landmarks] = []
+    for finder in finders:
+        looks.append(finder.find(photo, side))
+        if looks[-1].points:
+            return looks[-1]
+    return Landmarks({}, " + ".join(look.finder for look in looks) or "none", findings=all_findings(looks))
 
 
 def measure_trials(
@@ -295,8 +296,7 @@ def fit_declared(
             results[i] = error
         except np.linalg.LinAlgError:
             log.exception("fitting a trial broke down")
-            broke = finding("measuring-broke")
-            results[i] = FitError(broke.message, broke.advice, broke.code)
+            results[i] = FitError.of(finding("measuring-broke"))
     joint = fit_person(list(fitted.values()), breadth_mm=breadth_mm) if fitted else ()
     for i, fit in zip(fitted, joint, strict=True):
         results[i] = _under(trials[i].side, fit)
@@ -373,8 +373,7 @@ def _bytes(source: Source) -> bytes:
     try:
         return Path(source).read_bytes()
     except OSError as error:
-        missing = finding("photo-missing", reason=error.strerror or str(error))
-        raise PhotoError(missing.message, missing.advice, missing.code) from error
+        raise PhotoError.of(finding("photo-missing", reason=error.strerror or str(error))) from error
 
 
 def _name(source: Source, side: Side, number: int) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 from vision.arrays import ByteArray, FloatArray
 from vision.findings import Finding, finding
 from vision.kneeling import kneeling_probability, turned, upright_turns
-from vision.landmarks import Landmark, Landmarks
+from vision.landmarks import LEAST_TRUNK, Landmark, Landmarks
 from vision.photo import Photo
 from vision.pose_model import NOSE, PAIRS, POINTS, PoseModel, reduced
 from vision.sides import Side
@@ -28,7 +28,7 @@ for _left, _right in [(1, 4), (2, 5), (3, 6), (7, 8), (9, 10), *((i, i + 1) for 
 # Error that all looks at a photo share, per coordinate, in trunk lengths: (side to which the chest opens, other side).
 # Root mean square error of what this finder gives on 40 end-range pictures of rendered people, the set that the
 # sample images are from, by
-#     python tests/bench/landmark_errors.py DIR
+#     python -m tests.bench.landmark_errors DIR
 # (opening/other, percent: shoulder 6/13, hip 10/9, knee 7/9, ankle 9/7, ear 5/7, elbow 3/17, wrist 3/24, nose 4),
 # raised by up to a quarter and to at least 6 % because renders are cleaner than photos: a judgement. The hips' order
 # is near chance. The limits study (section C) had 11, 12, 23, 23 % for upper and lower shoulder and hips, with a
@@ -266,10 +266,12 @@ def _turned_back(point: Landmark, quarter_turns: int) -> Landmark:
 
 
 def _trunk_px(pairs: dict[str, FloatArray]) -> float:
-    """Length of the trunk, pixels; at least a third of the person's extent, as the trunk may point at the camera."""
+    """Length of the trunk over all looks, pixels; at least :data:`LEAST_TRUNK` of the person's extent."""
     trunk = pairs["shoulder_joint"].mean(axis=1) - pairs["hip_joint"].mean(axis=1)
     everything = np.concatenate([np.median(p, axis=0) for p in pairs.values()])
-    return max(float(np.median(np.linalg.norm(trunk, axis=1))), 0.3 * float(np.ptp(everything, axis=0).max()), 1.0)
+    return max(
+        float(np.median(np.linalg.norm(trunk, axis=1))), LEAST_TRUNK * float(np.ptp(everything, axis=0).max()), 1.0
+    )
 
 
 def _landmark(looks: FloatArray, floor_px: float, seen: bool) -> Landmark:

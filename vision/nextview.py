@@ -18,10 +18,10 @@ from vision.evidence import Evidence, View
 from vision.fit import ANGLE_EVIDENCE_WEIGHT, TorsoFit, told_again
 from vision.landmark_names import key_of
 from vision.landmarks import AngleEvidence, Landmark, Landmarks
+from vision.rotation import HALF_WIDTH
 from vision.sides import Side
 from vision.solver import LOG_DEPTH_MEAN, Problem, Shot
 
-HALF_WIDTH = 1.96
 SEEN_SD, HIDDEN_SD = 0.015, 0.04  # of a hand-placed point, units of T: 3 and 8 px on a trunk of 200 px
 _SIZE_PX, _FOCAL_PX = (1200, 900), 900.0
 _ELEVATION = math.radians(15.0)

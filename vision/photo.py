@@ -19,14 +19,10 @@ import pi_heif
 from PIL import Image, ImageFile, ImageOps
 
 from vision.arrays import ByteArray
+from vision.camera import FILM_DIAGONAL_MM
 from vision.errors import PhotoError
 from vision.findings import finding
 
-# The diagonal of the 36 mm x 24 mm film frame; "35 mm equivalent" is meant by equal diagonal angle of view
-# (CIPA DCG-001, "Guideline for Noting Digital Camera Specifications in Catalogs").
-FILM_DIAGONAL_MM = math.hypot(36.0, 24.0)
-
-_ORIENTATION = 0x0112
 _EXIF_IFD = 0x8769
 _FOCAL_35MM = 0xA405
 _PIXEL_X, _PIXEL_Y = 0xA002, 0xA003
@@ -189,8 +185,7 @@ def decode(data: bytes, limits: PhotoLimits = DEFAULT_LIMITS) -> Photo:
 
 
 def _error(code: str, **values: object) -> PhotoError:
-    text = finding(code, None, **values)
-    return PhotoError(text.message, text.advice, code)
+    return PhotoError.of(finding(code, None, **values))
 
 
 def _refuse(code: str, **values: object) -> NoReturn:

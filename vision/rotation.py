@@ -11,6 +11,8 @@ from vision.findings import Finding
 from vision.sides import Side, magnitude_deg
 
 BAND_PROBABILITY = 0.95
+HALF_WIDTH = 1.96
+"""Half-width of that band of a normal distribution, in standard deviations."""
 
 
 def rotation_angle_deg(

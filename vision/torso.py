@@ -7,7 +7,7 @@ thorax and turned with the thorax.  World frame: see :mod:`vision.camera`.
 
 Nothing here was read off the people the program is tested on.  Each prior states where it comes from:
 
-* [A] ANSUR II, 4,082 men and 1,986 women, raw data (means of the sexes, see ``DEVELOPERS.md``);
+* [A] ANSUR II, 4,082 men and 1,986 women, raw data (means of the sexes; :mod:`vision.anthropometry`);
 * [G] geometry of this position;
 * [J] a stated judgement, kept wide because no source was found.
 
@@ -317,8 +317,8 @@ def spread(frames: FloatArray) -> FloatArray:
 
 
 # Biacromial breadth in mm over acromion-trochanterion height in mm: means of the sexes, their SDs and correlation [A].
-_BREADTH_MM, _BREADTH_MM_SD = 390.5, 31.0
-_TRUNK_MM, _TRUNK_MM_SD, _BREADTH_TRUNK_R = 514.8, 40.0, 0.62
+BREADTH_MM, BREADTH_MM_SD = 390.5, 31.0
+TRUNK_MM, TRUNK_MM_SD, BREADTH_TRUNK_R = 514.8, 40.0, 0.62
 POSTURE_RATIO_SD = 0.03
 
 
@@ -337,9 +337,9 @@ def breadth_prior(breadth_mm: tuple[float, float] | None) -> tuple[float, float]
     if breadth_mm is None:
         return BREADTH_MEAN, BREADTH_SD
     value, sd = breadth_mm
-    slope = _BREADTH_TRUNK_R * _TRUNK_MM_SD / _BREADTH_MM_SD
-    trunk = _TRUNK_MM + slope * (value - _BREADTH_MM)
-    trunk_sd = _TRUNK_MM_SD * np.sqrt(1 - _BREADTH_TRUNK_R**2)
+    slope = BREADTH_TRUNK_R * TRUNK_MM_SD / BREADTH_MM_SD
+    trunk = TRUNK_MM + slope * (value - BREADTH_MM)
+    trunk_sd = TRUNK_MM_SD * np.sqrt(1 - BREADTH_TRUNK_R**2)
     ratio = value / trunk
     by_tape = sd * (1 / trunk - value * slope / trunk**2)
     return float(ratio), float(np.sqrt((ratio * trunk_sd / trunk) ** 2 + by_tape**2 + POSTURE_RATIO_SD**2))

@@ -8,13 +8,11 @@ then widens the band and says so.
 from collections.abc import Mapping
 from dataclasses import replace
 
-import numpy as np
-
 from vision.disagreement import LIMIT, SECOND_LOOK, mean_square
 from vision.eye import EyeFinder
 from vision.finders import Finders
 from vision.findings import finding
-from vision.landmarks import Landmark, LandmarkFinder, Landmarks
+from vision.landmarks import Landmark, LandmarkFinder, Landmarks, all_findings
 from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import Photo
 from vision.pose_model import PAIRS, Look, PoseModel
@@ -35,6 +33,7 @@ END_ON = 3.0
 """By how much that spread is larger from the foot or head end, where the model knows no such person (same command)."""
 
 END_ON_DEG = 45.0
+"""How far off side-on the camera stands from which a photo counts as taken from an end: half-way."""
 
 
 class TwoEyes:
@@ -62,14 +61,14 @@ class TwoEyes:
         general = self._general.find(photo, side)
         if general.points:
             return replace(general, findings=(finding("network-found-nobody"), *general.findings))
-        return replace(general, findings=tuple(dict.fromkeys((*seen.findings, *general.findings))))
+        return replace(general, findings=all_findings((seen, general)))
 
     def _beside(self, seen: Landmarks, photo: Photo, side: Side) -> Landmarks | None:
         look = self._model.look_at_photo(photo.pixels)
         if look is None:
             return None
         end_on = seen.camera is not None and seen.camera.off_side_deg > END_ON_DEG
-        once = Landmarks(_placed(look, trunk_px(seen), end_on=end_on), ONE_LOOK)
+        once = Landmarks(_placed(look, seen.trunk_px, end_on=end_on), ONE_LOOK)
         if (mean_square(seen, once) or 0.0) <= LIMIT:
             return once
         closer = self._general.find(photo, side)
@@ -99,17 +98,6 @@ def _as_second(points: Mapping[str, Landmark], *, end_on: bool) -> dict[str, Lan
         for name, p in points.items()
         if name.rpartition("_")[0] in SPREAD
     }
-
-
-def trunk_px(seen: Landmarks) -> float:
-    """Return the trunk's length in the photo, pixels; at least a third of the person, as it may point at the camera."""
-    xy = {name: np.array([p.x, p.y]) for name, p in seen.points.items()}
-    length = 0.3 * float(np.ptp(np.array(list(xy.values())), axis=0).max())
-    ends = [[xy.get(f"{key}_{word}") for word in ("left", "right")] for key in ("acromion", "hip_joint")]
-    (a, b), (c, d) = ends
-    if a is None or b is None or c is None or d is None:
-        return length
-    return max(length, float(np.linalg.norm(a + b - c - d)) / 2)
 
 
 def default_finders(finders: Finders = Finders.BOTH) -> tuple[LandmarkFinder, ...]:

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from PIL import Image
 
 from app.photos.report_pictures import blur_face
+from vision.camera import FILM_DIAGONAL_MM
 from vision.landmarks import Landmark
-from vision.photo import FILM_DIAGONAL_MM, Photo
+from vision.photo import Photo
 
 _EXIF_IFD, _FOCAL_35MM, _TAKEN_AT = 0x8769, 0xA405, 0x9003
 

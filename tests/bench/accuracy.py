@@ -1,10 +1,10 @@
 """Measure every picture with a known angle in folders and print how far off the results are.
 
-    python tests/bench/accuracy.py ../shared/phantom/pictures
-    python tests/bench/accuracy.py DIR --views side,foot      # photos of one trial from several viewpoints together
-    python tests/bench/accuracy.py DIR --each photos.csv
+    python -m tests.bench.accuracy ../shared/phantom/pictures
+    python -m tests.bench.accuracy DIR --views side,foot      # photos of one trial from several viewpoints together
+    python -m tests.bench.accuracy DIR --each photos.csv
 
-A picture ``s00_L.jpg`` (or ``s00_L_foot.jpg``) has its truth in ``s00_L.json``: ``theta_deg``, signed, right positive.
+Pictures lie beside their truth as :mod:`tests.bench.phantom` says: ``theta_deg``, signed, right positive.
 Printed for left and right end range and for start photos: number of pictures, how many were given an angle, mean
 absolute error, 95th percentile of the absolute error, bias (in the declared side's direction), share of bands that
 hold the true angle, and mean half-width of the band; then the same for the difference between the sides of one person,
@@ -21,12 +21,11 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.bench.phantom import SIDES
 from vision.finders import Finders
 from vision.measuring import ExaminedTrial, examine, measure_trials
 from vision.sides import Side, magnitude_deg
 from vision.two_eyes import default_finders
-
-SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
 
 
 @dataclass(frozen=True)

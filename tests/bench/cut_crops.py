@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench.eye_bench import trunk_px, truth_name
+from tests.bench.eye_bench import trunk_px
+from tests.bench.phantom import phantom_name
 from vision.eye.finder import EYE, crop, extent, grown
 from vision.landmark_names import NAMES
 from vision.photo import decode
@@ -23,16 +24,16 @@ def main() -> None:
     rows: dict[str, list] = {k: [] for k in ("image", "xy", "visible", "theta", "trunk", "group", "name")}
     for path in sorted(args.folder.glob("*.jpg")):
         truth = json.loads(path.with_suffix(".json").read_text())
-        marks = [truth["landmarks"][truth_name(n)] for n in NAMES]
+        marks = [truth["landmarks"][phantom_name(n)] for n in NAMES]
         xy = np.array([m["px"] for m in marks])
         box = grown(extent(xy))
-        _, condition, view = path.stem.split("_")
+        _, condition, *view = path.stem.split("_")
         rows["image"].append(np.round(crop(decode(path.read_bytes()).pixels, box, EYE.size) * 255).astype(np.uint8))
         rows["xy"].append((xy - [box.x, box.y]) / box.side + 0.5)
         rows["visible"].append([m["visible"] for m in marks])
         rows["theta"].append(truth["theta_deg"])
         rows["trunk"].append(trunk_px(truth, xy) / box.side)
-        rows["group"].append("start" if condition == "0" else view)
+        rows["group"].append("start" if condition == "0" else (view or ["side"])[0])
         rows["name"].append(path.stem)
     np.savez_compressed(args.out, **{k: np.array(v) for k, v in rows.items()})
     print(f"{len(rows['name'])} crops")

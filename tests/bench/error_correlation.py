@@ -25,12 +25,12 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.bench.phantom import SIDES
 from vision.compare import side_mean
 from vision.measuring import ExaminedTrial, MeasuredPhoto, MeasuredTrial, examine, measure_trials
 from vision.sides import Side, magnitude_deg
 from vision.two_eyes import default_finders
 
-SIDES = {"L": Side.LEFT, "R": Side.RIGHT}
 RESAMPLES = 10_000
 
 
@@ -135,7 +135,7 @@ def left_right(looked: Looked, views: Sequence[str]) -> list[Pair]:
 def viewpoints(looked: Looked) -> list[Pair]:
     pairs = []
     for person in sorted({p for p, _, _ in looked.photos}):
-        for side in SIDES.values():
+        for side in (Side.LEFT, Side.RIGHT):
             (one,) = fitted_together([(looked, person, looked.trial(person, side, ["side"]))])
             (other,) = fitted_together([(looked, person, looked.trial(person, side, ["foot"]))])
             if one is not None and other is not None:

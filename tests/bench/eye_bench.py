@@ -6,8 +6,8 @@
     python -m tests.bench.eye_bench FOLDER FOLDER --made-of               # how the error goes with the pose
     python -m tests.bench.eye_bench FOLDER --mirror                       # photos and their mirror images
 
-Pictures are ``NAME_{0,L,R}[_VIEW].jpg`` with their truth in the JSON file beside them (see the phantom tool).  Nothing
-is tuned here; ``--calibrate`` is for people kept apart from those on whom figures are reported.
+Pictures lie beside their truth as :mod:`tests.bench.phantom` says.  Nothing is tuned here; ``--calibrate`` is for
+people kept apart from those on whom figures are reported.
 """
 
 import argparse
@@ -19,6 +19,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from tests.bench.phantom import phantom_name
 from vision.eye.calibration import OBLIQUE_DEG
 from vision.eye.finder import (
     GRID_DEG,
@@ -26,18 +27,17 @@ from vision.eye.finder import (
     angle_evidence,
     believed,
     merge,
-    off_side_on_deg,
     read_of_true,
     read_photo,
     toward_feet_and_head,
 )
-from vision.landmark_names import NAMES
+from vision.landmark_names import ACROMIA, HIP_JOINTS, NAMES
+from vision.landmarks import off_side_deg
 from vision.photo import decode
 from vision.rotation import Posterior, rotation_angle_deg
 from vision.silhouette import Silhouette
 
 BLUNDER_DEG = 25.0  # readings so far off looked at something else; they say nothing about the scale
-PHANTOM = {"c7": "C7", "t12": "T12", "s2": "S2"}
 
 
 @dataclass(frozen=True)
@@ -81,18 +81,13 @@ class Case:
         )
 
 
-def truth_name(name: str) -> str:
-    """Name of a landmark in the phantom tool's truth."""
-    return PHANTOM.get(name, name.replace("_left", "_L").replace("_right", "_R"))
-
-
 def trunk_px(truth: dict, xy: np.ndarray) -> float:
     """Length of the trunk in the picture, pixels; one seen end-on is short there: then by the camera's scale."""
     marks = truth["landmarks"]
     p3 = {n: np.array(marks[n]["xyz"]) for n in ("acromion_L", "acromion_R", "hip_joint_L", "hip_joint_R")}
     length = np.linalg.norm(p3["acromion_L"] + p3["acromion_R"] - p3["hip_joint_L"] - p3["hip_joint_R"]) / 2
     depth = np.mean([marks[n]["depth"] for n in p3])
-    in_picture = float(np.linalg.norm(xy[:2].mean(0) - xy[4:6].mean(0)))
+    in_picture = float(np.linalg.norm(xy[ACROMIA].mean(0) - xy[HIP_JOINTS].mean(0)))
     return max(in_picture, float(length * truth["camera"]["fx"] / depth))
 
 
@@ -115,7 +110,7 @@ def read_folder(
         if not readings:
             print(f"   {path.stem}: nobody in position found")
             continue
-        name = [truth_name(n) for n in NAMES]
+        name = [phantom_name(n) for n in NAMES]
         marks = truth["landmarks"]
         xy = np.array([marks[n]["px"] for n in name]) * scale
         trunk = trunk_px(truth, xy / scale) * scale
@@ -194,7 +189,7 @@ def by_nearest_direction(cases: list[Case]) -> tuple[list[Case], list[Case], lis
     """Sort photos into those from the side, oblique ones and those from an end."""
     groups: tuple[list[Case], list[Case], list[Case]] = ([], [], [])
     for c in cases:
-        off = off_side_on_deg(c.reading.azimuth_deg)
+        off = off_side_deg(c.reading.azimuth_deg)
         groups[0 if off < OBLIQUE_DEG / 2 else 1 if off < (OBLIQUE_DEG + 90) / 2 else 2].append(c)
     return groups
 

@@ -34,12 +34,12 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.bench.phantom import OUR_NAMES, SIDES
 from vision import camera as cam
 from vision import torso
 from vision.compare import Sem, compare_sides
 from vision.evidence import READ_TOGETHER, Evidence, View
 from vision.fit import ANGLE_EVIDENCE_WEIGHT, TorsoFit, Trial, fit_person
-from vision.landmark_names import MIDLINE, PAIRED
 from vision.landmarks import Landmark, LandmarkFinder, Landmarks
 from vision.measuring import default_finders, examine, view_of
 from vision.sides import Side
@@ -49,9 +49,6 @@ from vision.solver import Shot as FitShot
 HELD_OUT = Path(__file__).parent / "held_out_people.json.gz"
 AUTOMATIC = "automatic"
 SOURCES = {"exact": (2.0, 2.0), "hand": (3.0, 8.0)}  # scatter of visible and of hidden points, pixels
-NAMES = {f"{p}_{s[0].upper()}": f"{p}_{s}" for p in PAIRED for s in ("left", "right")}
-NAMES |= {key.upper() if key[-1].isdigit() else key: key for key in MIDLINE}
-SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
 MISS_PENALTY = 2 / 0.05
 TOGETHER_TRIED, WEIGHTS_TRIED = (2.0, 3.0, 4.0, 5.0, 6.0), (0.7, 0.8, 0.9, 1.0)
 SHARED_TRIED = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
@@ -145,7 +142,7 @@ def rendered_people(folder: Path) -> Iterator[Shot]:
             camera["width"],
             camera["height"],
             camera["fx"],
-            {NAMES[k]: (*v["px"], v["visible"]) for k, v in truth["landmarks"].items() if k in NAMES},
+            {OUR_NAMES[k]: (*v["px"], v["visible"]) for k, v in truth["landmarks"].items() if k in OUR_NAMES},
             path.with_suffix(".jpg"),
         )
 
@@ -313,7 +310,8 @@ def people_of_the_model(count: int) -> Iterator[Shot]:
         body = (mean + sd * rng.normal(size=len(mean)))[None]
         body[:, torso.GIRDLE_SKEW] = rng.normal(*torso.girdle_skew_prior(np.array([theta])))
         points, frames = torso.place(np.array([theta]), body)
-        points = points + (torso.spread(frames) * rng.normal(size=(1, len(torso.NAMES), 3, 1))).sum(2)
+        free = rng.normal(size=(1, len(torso.NAMES), 3, 1))[:, torso.CORE :]
+        points[:, torso.CORE :] += (torso.spread(frames) * free).sum(2)
         for viewpoint, azimuth in MODEL_VIEWPOINTS.items():
             camera = np.zeros((1, cam.PARAMETERS))
             camera[0, [cam.AZIMUTH, cam.ELEVATION, cam.ROLL, cam.LOG_DEPTH]] = (
@@ -397,8 +395,6 @@ def timing(shots: Sequence[Shot]) -> None:
 
 def calibrate(shots: Sequence[Shot]) -> None:
     """Print what READ_TOGETHER and ANGLE_EVIDENCE_WEIGHT would give, over a grid, and SHARED_READING_ERROR."""
-    from vision import fit as fitting
-
     placer = Placer(AUTOMATIC, default_finders()[:1])
     views = [(s, v) for s in shots if (v := placer.view(s)) is not None]
 
@@ -431,19 +427,14 @@ def calibrate(shots: Sequence[Shot]) -> None:
     for s, v in views:
         if s.side is not Side.START:
             trials[s.person, s.side].append((s, v))
-    kept = fitting.SHARED_READING_ERROR
     print("SHARED_READING_ERROR of several photos of a trial, mean log density, cover, width, score")
     for shared in SHARED_TRIED:
-        fitting.SHARED_READING_ERROR = shared
-        line(
-            f"{shared:5.1f}",
-            [
-                (of[0][0], fit_person([Trial([v for _, v in of], of[0][0].side)])[0])
-                for of in trials.values()
-                if len(of) > 1
-            ],
-        )
-    fitting.SHARED_READING_ERROR = kept
+        fits = []
+        for of in trials.values():
+            if len(of) > 1:
+                together = Trial([v for _, v in of], of[0][0].side)
+                fits.append((of[0][0], fit_person([together], shared_reading_error=shared)[0]))
+        line(f"{shared:5.1f}", fits)
 
 
 def main() -> None:

@@ -1,6 +1,6 @@
 """Compare found landmarks with the true ones of rendered end-range pictures, point by point.
 
-    python tests/bench/landmark_errors.py ../shared/phantom/pictures [--views side]
+    python -m tests.bench.landmark_errors ../shared/phantom/pictures [--views side]
 
 Errors are in percent of the found trunk's length in the picture, along the trunk toward the head and across it
 upward, apart for pictures taken from the side to which the chest opens and from the other. For each landmark of the
@@ -17,26 +17,16 @@ from pathlib import Path
 
 import numpy as np
 
-from vision.landmark_names import MIDLINE, PAIRED
+from tests.bench.phantom import SIDES, phantom_name
+from vision.landmark_names import NAMES, PAIRED
 from vision.measuring import examine
-from vision.sides import Side
 from vision.two_eyes import default_finders
-
-SIDES = {"0": Side.START, "L": Side.LEFT, "R": Side.RIGHT}
-TRUE_NAMES = {"c7": "C7", "t12": "T12", "s2": "S2"}
 
 
 def true_points(truth: dict) -> dict[str, np.ndarray]:
-    found = {}
-    for key in PAIRED:
-        for letter, word in (("L", "left"), ("R", "right")):
-            if f"{key}_{letter}" in truth["landmarks"]:
-                found[f"{key}_{word}"] = np.array(truth["landmarks"][f"{key}_{letter}"]["px"])
-    for key in MIDLINE:
-        name = TRUE_NAMES.get(key, key)
-        if name in truth["landmarks"]:
-            found[key] = np.array(truth["landmarks"][name]["px"])
-    return found
+    """Name to position, shape (2,), pixels, of the landmarks that a picture's truth has."""
+    marks = truth["landmarks"]
+    return {name: np.array(marks[phantom_name(name)]["px"]) for name in NAMES if phantom_name(name) in marks}
 
 
 def axes_of(found: dict, shoulder: str = "shoulder_joint") -> tuple[np.ndarray, float]:

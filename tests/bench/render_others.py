@@ -3,18 +3,18 @@
 The renderer is the phantom tool (a separate folder, see ``--phantom``), another one than the network was trained on;
 people and rooms are drawn from a seed of their own.  For the share of such pictures that is refused.
 
-    PHANTOM_BPY=.../bpyenv/bin/python PYTHONPATH=. .../anny/bin/python tests/bench/render_others.py \\
+    PHANTOM_BPY=.../bpyenv/bin/python .../anny/bin/python -m tests.bench.render_others \\
         --phantom ../shared/phantom --out DIR --each 10 --seed 303
 """
 
 import argparse
 import json
-import pathlib
-import sys
+from pathlib import Path
 
 import numpy as np
 import torch
 
+from tests.bench.phantom import Phantom, phantom_name
 from vision.landmark_names import NAMES
 from vision.training.bodies import BodyModel, build
 from vision.training.posing import Poser
@@ -24,8 +24,21 @@ EMPTY = "empty-room"
 OUT_OF_SIGHT = np.array([0.0, 0.0, -40.0])
 
 
-def job(gen, ps, pp, body, dresser, rng, vertices, landmarks, folder, name, empty):
-    """Write one render job; ``vertices`` are those of the body model's skin, world frame of the phantom tool."""
+def job(
+    phantom: Phantom,
+    rng: np.random.Generator,
+    vertices: np.ndarray,
+    landmarks: dict[str, np.ndarray],
+    folder: Path,
+    name: str,
+    empty: bool,
+) -> Path:
+    """Write one render job.
+
+    ``vertices`` are those of the body model's skin, shape (V, 3), and ``landmarks`` go by the tool's names; both in the
+    world frame of the phantom tool, metres.  ``empty`` moves the person out of sight.
+    """
+    gen, ps, body, dresser = phantom.gen, phantom.scene, phantom.body, phantom.dresser
     subject = gen.sample_subject(rng, body)
     body.shape(subject["ph"])
     full = np.zeros((body.nv, 3))
@@ -58,7 +71,7 @@ def job(gen, ps, pp, body, dresser, rng, vertices, landmarks, folder, name, empt
     }  # fmt: skip
     for i, part in enumerate(parts):
         arrays[f"pV{i}"], arrays[f"pT{i}"] = part["V"] + away, part["T"]
-    jobs = pathlib.Path(str(folder) + ".jobs")
+    jobs = Path(f"{folder}.jobs")
     jobs.mkdir(parents=True, exist_ok=True)
     folder.mkdir(parents=True, exist_ok=True)
     np.savez(jobs / f"{name}.npz", **arrays)
@@ -74,21 +87,15 @@ def job(gen, ps, pp, body, dresser, rng, vertices, landmarks, folder, name, empt
 def main() -> None:
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--phantom", required=True)
-    ap.add_argument("--out", type=pathlib.Path, required=True)
+    ap.add_argument("--out", type=Path, required=True)
     ap.add_argument("--each", type=int, default=10)
     ap.add_argument("--seed", type=int, default=303)
     args = ap.parse_args()
-    sys.path.insert(0, str(pathlib.Path(args.phantom).resolve()))
-    import gen
-    import phantom_pose as pp
-    import phantom_scene as ps
-
-    file = pathlib.Path(str(args.out) + ".bodies.npz")
+    phantom = Phantom(args.phantom)
+    file = Path(f"{args.out}.bodies.npz")
     if not file.exists():
         build(max(24, args.each * len(KINDS) // 2), args.seed, 20).save(file)
     poser = Poser(BodyModel.load(file), torch.device("cpu"))
-    body = pp.Body()
-    dresser = ps.Dresser(body)
     generator = torch.Generator().manual_seed(args.seed)
     for k, kind in enumerate((*KINDS, EMPTY)):
         jobs = []
@@ -99,17 +106,9 @@ def main() -> None:
             posed = poser.other(poser.bodies(poser.scores[who]), torch.tensor([k % len(KINDS)]), generator)
             if (args.out / f"{name}.jpg").exists():
                 continue
-            marks = {
-                n.replace("_left", "_L").replace("_right", "_R"): p.numpy()
-                for n, p in zip(NAMES, posed.landmarks[0], strict=True)
-            }
-            jobs.append(
-                job(gen, ps, pp, body, dresser, rng, posed.vertices[0].numpy(), marks, args.out, name, kind == EMPTY)
-            )
-        if jobs:
-            gen.render(jobs)
-        for done in jobs:
-            done.unlink()
+            marks = {phantom_name(n): p.numpy() for n, p in zip(NAMES, posed.landmarks[0], strict=True)}
+            jobs.append(job(phantom, rng, posed.vertices[0].numpy(), marks, args.out, name, kind == EMPTY))
+        phantom.render(jobs)
 
 
 if __name__ == "__main__":

@@ -3,7 +3,7 @@
     python -m tests.bench.two_eyes FOLDER [FOLDER ...]              # as installed
     python -m tests.bench.two_eyes FOLDER --photo-only              # the network without the outline of the person
 
-Pictures are ``NAME_{0,L,R}[_VIEW].jpg`` with their truth in the JSON file beside them. Printed, side-on and end-on
+Pictures lie beside their truth as :mod:`tests.bench.phantom` says. Printed, side-on and end-on
 apart: the error of each landmark of one look, looks gone astray left out, left and right the way round that fits
 better, in trunk lengths (root mean square and by the median, per coordinate), and how often they were the wrong way
 round; by how much the errors of one picture's points add up more than independent ones would (1: independent); the
@@ -23,7 +23,8 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import chi2
 
-from tests.bench.landmark_errors import SIDES, true_points
+from tests.bench.landmark_errors import true_points
+from tests.bench.phantom import SIDES
 from vision.disagreement import LIMIT, mean_square
 from vision.eye import EyeFinder
 from vision.landmarks import Landmark, Landmarks
@@ -31,7 +32,7 @@ from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import decode
 from vision.pose_model import PAIRS, PoseModel
 from vision.silhouette import Silhouette
-from vision.two_eyes import END_ON_DEG, ONE_LOOK, SPREAD, TwoEyes, trunk_px
+from vision.two_eyes import END_ON_DEG, ONE_LOOK, SPREAD, TwoEyes
 
 GROSS = 0.10  # median error of the network's points, trunk lengths, from which a reading is called a blunder here
 
@@ -91,7 +92,7 @@ def main() -> None:
         count[view] += 1
         names = [n for n in found.points if n in true]
         off = [np.hypot(found.points[n].x - true[n][0], found.points[n].y - true[n][1]) for n in names]
-        trunk = trunk_px(true_landmarks(true))
+        trunk = true_landmarks(true).trunk_px
         gross = float(np.median(off)) / trunk > GROSS
         disagree = found.second is not None and (mean_square(found, found.second) or 0) > LIMIT
         if disagree:

@@ -7,7 +7,8 @@ import math
 
 import pytest
 
-from vision.anthropometry import ANSUR_MEN, ANSUR_WOMEN, Group
+from vision import torso
+from vision.anthropometry import ANSUR_MEN, ANSUR_WOMEN, Group, Spread
 
 GROUPS = pytest.mark.parametrize("group", [ANSUR_MEN, ANSUR_WOMEN], ids=["men", "women"])
 
@@ -55,3 +56,30 @@ def test_the_regression_on_stature_passes_through_the_means(group: Group):
     correlation = group.biacromial_over["stature"].correlation
     assert slope == pytest.approx(correlation * breadth.sd / stature.sd, rel=0.02)
     assert residual_sd == pytest.approx(breadth.sd * math.sqrt(1 - correlation**2), rel=0.02)
+
+
+def both_sexes(name: str) -> Spread:
+    """Mean and SD of as many men as women."""
+    men, women = (g.lengths_mm[name] for g in (ANSUR_MEN, ANSUR_WOMEN))
+    variance = (men.sd**2 + women.sd**2) / 2 + ((men.mean - women.mean) / 2) ** 2
+    return Spread((men.mean + women.mean) / 2, math.sqrt(variance))
+
+
+def test_the_torso_s_prior_of_the_breadth_is_the_survey_s():
+    """Men and women in equal parts; of the ratio, the mean over both sexes less what bending and leaning take off."""
+    breadth, trunk = both_sexes("biacromial_breadth"), both_sexes("acromion_to_trochanter")
+    assert pytest.approx(breadth.mean, abs=0.1) == torso.BREADTH_MM
+    assert pytest.approx(breadth.sd, rel=0.02) == torso.BREADTH_MM_SD
+    assert pytest.approx(trunk.mean, abs=0.1) == torso.TRUNK_MM
+    assert pytest.approx(trunk.sd, rel=0.02) == torso.TRUNK_MM_SD
+    within = [
+        g.biacromial_over["acromion_to_trochanter"].correlation
+        * g.lengths_mm["biacromial_breadth"].sd
+        * g.lengths_mm["acromion_to_trochanter"].sd
+        for g in (ANSUR_MEN, ANSUR_WOMEN)
+    ]
+    men, women = ANSUR_MEN.lengths_mm, ANSUR_WOMEN.lengths_mm
+    between = math.prod((men[n].mean - women[n].mean) / 2 for n in ("biacromial_breadth", "acromion_to_trochanter"))
+    assert pytest.approx((sum(within) / 2 + between) / (breadth.sd * trunk.sd), abs=0.02) == torso.BREADTH_TRUNK_R
+    ratios = [g.biacromial_over["acromion_to_trochanter"].ratio.mean for g in (ANSUR_MEN, ANSUR_WOMEN)]
+    assert pytest.approx(sum(ratios) / 2, abs=0.01) == torso.BREADTH_MEAN

@@ -46,6 +46,6 @@ def test_the_slope_of_the_image_agrees_with_finite_differences():
 
 def test_the_nominal_focal_length_follows_the_diagonal_convention():
     focal, sd = cam.nominal_focal_px(None, 1200, 900)
-    assert focal == pytest.approx(26 / 43.267 * 1500)
+    assert focal == pytest.approx(26 / np.hypot(36, 24) * 1500)
     assert sd == cam.ASSUMED_FOCAL_LOG_SD
     assert cam.nominal_focal_px(700.0, 1200, 900) == (700.0, cam.EXIF_FOCAL_LOG_SD)

@@ -83,4 +83,4 @@ def test_the_photo_is_left_as_it_was(measured):
 @pytest.mark.parametrize("shape", [(160, 240), (240, 160), (3000, 4000)])
 def test_any_size_can_be_drawn_on(shape, measured):
     photo = Photo(np.full((*shape, 3), 90, np.uint8), None, None, "x", "image/png")
-    overlay(photo, measured.photos[0].landmarks, measured.rotation, {})
+    assert overlay(photo, measured.photos[0].landmarks, measured.rotation, {}).size == (shape[1], shape[0])

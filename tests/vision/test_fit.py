@@ -11,6 +11,7 @@ from tests.vision.torsos import FOCAL, HEIGHT, WIDTH, person, view
 from vision import torso
 from vision.errors import FitError
 from vision.fit import Trial, fit_person, fit_trial
+from vision.landmark_names import counterpart
 from vision.landmarks import AngleEvidence, Landmark, Landmarks
 from vision.sides import Side
 
@@ -33,12 +34,6 @@ def of_source(landmarks, source):
     return Landmarks({n: replace(p, source=source) for n, p in landmarks.points.items()}, source)
 
 
-def swapped(name):
-    if name.endswith("_left"):
-        return name.removesuffix("_left") + "_right"
-    return name.removesuffix("_right") + "_left" if name.endswith("_right") else name
-
-
 @pytest.mark.parametrize("azimuth_deg", AROUND.values(), ids=AROUND.keys())
 @pytest.mark.parametrize("theta_deg", [-60.0, -25.0, 30.0, 55.0])
 def test_exact_landmarks_recover_the_angle_from_any_viewpoint(azimuth_deg, theta_deg):
@@ -54,7 +49,7 @@ def test_exact_landmarks_recover_the_angle_from_any_viewpoint(azimuth_deg, theta
 @given(st.floats(10, 75), st.floats(-180, 180))
 def test_a_mirrored_photo_flips_the_sign(theta_deg, azimuth_deg):
     landmarks = person(theta_deg, azimuth_deg, sd_px=3)
-    mirrored = changed(landmarks, lambda n, x, y: (swapped(n), WIDTH - x, y))
+    mirrored = changed(landmarks, lambda n, x, y: (counterpart(n), WIDTH - x, y))
     one = fit_trial([view(landmarks)], Side.RIGHT)
     other = fit_trial([view(mirrored)], Side.LEFT)
     assert other.posterior.median_deg == pytest.approx(-one.posterior.median_deg, abs=0.3)
@@ -100,7 +95,7 @@ def test_one_grossly_wrong_landmark_is_survived(name):
 @pytest.mark.parametrize("pair", ["hip_joint", "knee", "acromion"])
 def test_a_swapped_pair_is_survived(pair):
     landmarks = person(50, -110, sd_px=3)
-    wrong = changed(landmarks, lambda n, x, y: (swapped(n) if n.startswith(pair) else n, x, y))
+    wrong = changed(landmarks, lambda n, x, y: (counterpart(n) if n.startswith(pair) else n, x, y))
     fit = fit_trial([view(wrong)], Side.RIGHT)
     low, high = fit.posterior.band_deg
     assert low < 50 < high
@@ -149,6 +144,17 @@ def test_direct_evidence_on_the_angle_narrows_the_band_where_it_agrees():
     assert with_it.posterior.median_deg == pytest.approx(45, abs=2)
 
 
+@pytest.mark.parametrize("shared", [0.3, 1.0])
+def test_what_two_readings_of_a_trial_share_is_counted_once(shared):
+    """Information divided by 1 + shared: the variance of a nearly normal posterior grows by that."""
+    grid = np.arange(-99.0, 99.5, 1.5)
+    evidence = AngleEvidence(grid, -0.5 * ((grid - 48) / 6) ** 2, "made")
+    trial = Trial([view(replace(person(48, a, sd_px=6), angle=evidence)) for a in (-95, 175)], Side.RIGHT)
+    (apart,), (sharing,) = (fit_person([trial], shared_reading_error=s) for s in (0.0, shared))
+    assert sharing.posterior.sd_deg**2 == pytest.approx((1 + shared) * apart.posterior.sd_deg**2, rel=0.08)
+    assert sharing.posterior.median_deg == pytest.approx(apart.posterior.median_deg, abs=0.5)
+
+
 def test_direct_evidence_that_disagrees_widens_the_band_and_is_told():
     landmarks = person(65, -100, sd_px=2)
     grid = np.arange(-100.0, 101.0)
@@ -191,7 +197,7 @@ def test_a_wrong_landmark_and_a_swapped_pair_are_told_by_name():
     wrong = changed(landmarks, lambda n, x, y: (n, x + (150 if n == "c7" else 0), y))
     told = {f.code: f for f in fit_trial([view(wrong)], Side.RIGHT).findings}
     assert "neck" in told["points-off"].message
-    exchanged = changed(landmarks, lambda n, x, y: (swapped(n) if n.startswith("knee") else n, x, y))
+    exchanged = changed(landmarks, lambda n, x, y: (counterpart(n) if n.startswith("knee") else n, x, y))
     told = {f.code: f for f in fit_trial([view(exchanged)], Side.RIGHT).findings}
     assert "knee" in told["pairs-swapped"].message
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from tests.vision.torsos import person, view
+from tests.vision.torsos import noisy, person, view
 from vision import torso
 from vision.evidence import Evidence
 from vision.fit import fit_trial
@@ -14,13 +14,6 @@ from vision.landmarks import AngleEvidence
 from vision.most_probable import most_probable
 from vision.sides import Side
 from vision.solver import Problem
-
-
-def noisy(theta_deg, azimuth_deg, sd_px, seed):
-    rng = np.random.default_rng(seed)
-    exact = person(theta_deg, azimuth_deg, sd_px=sd_px)
-    moved = {n: replace(p, x=p.x + rng.normal(0, sd_px), y=p.y + rng.normal(0, sd_px)) for n, p in exact.points.items()}
-    return replace(exact, points=moved)
 
 
 def log_posterior(problem, y):

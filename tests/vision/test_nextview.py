@@ -1,7 +1,6 @@
-from pathlib import Path
-
 import pytest
 
+from tests.samples import FOLDER
 from tests.vision.torsos import person, view
 from vision.fit import Trial, fit_trial
 from vision.measuring import default_finders, find_landmarks, fit_declared, view_of
@@ -9,7 +8,6 @@ from vision.nextview import VIEWPOINTS, expected_widths_deg, next_view
 from vision.photo import decode
 from vision.sides import Side
 
-SAMPLES = Path(__file__).parents[2] / "sample_images"
 ANGLES = (30, 45, 60, 75)
 
 
@@ -63,7 +61,7 @@ def test_the_promised_narrowing_is_what_a_second_photo_brings_when_the_network_r
     finders = default_finders()
 
     def read(name):
-        photo = decode((SAMPLES / "repeat_visits" / f"repeat01_round1_right_{name}.jpg").read_bytes())
+        photo = decode((FOLDER / "repeat_visits" / f"repeat01_round1_right_{name}.jpg").read_bytes())
         return view_of(find_landmarks(photo, Side.RIGHT, finders), photo.width, photo.height, photo.focal_px)
 
     one, two = read("side"), read("head")

@@ -1,23 +1,18 @@
 """The outline of the person, and the photo with the room painted over."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 
+from tests.samples import PEOPLE, sample
 from vision.photo import decode
 from vision.silhouette import Silhouette, without_room
 
-SAMPLES = Path(__file__).parents[2] / "sample_images"
-TRUTH = json.loads((SAMPLES / "truth.json").read_text())["people"]
-
 
 def test_the_outline_holds_the_visible_points_and_little_of_the_room():
-    photo = decode((SAMPLES / "person03_left.jpg").read_bytes())
+    photo = decode(sample("person03", "left").read_bytes())
     outline = Silhouette().find(photo.pixels)
     assert outline is not None
     scale = outline.shape[1] / photo.width
-    true = TRUTH["person03"]["left"]
+    true = PEOPLE["person03"]["left"]
     shown = [true["landmarks_px"][n] for n in true["landmarks_visible"]]
     inside = [outline[int(y * scale), int(x * scale)] > 0.3 for x, y in shown]
     assert np.mean(inside) > 0.8

@@ -6,35 +6,23 @@ import numpy as np
 import pytest
 
 from tests.samples import PEOPLE, sample
+from tests.vision.saying import GREY, Says
 from tests.vision.torsos import person, view
 from vision.by_hand import with_points_by_hand
 from vision.disagreement import SECOND_LOOK, mean_square, ratio
 from vision.finders import Finders
 from vision.findings import finding
 from vision.fit import fit_trial
+from vision.landmark_names import counterpart
 from vision.landmarks import CameraLook, Landmark, Landmarks
 from vision.mediapipe_finder import MediapipeFinder
-from vision.photo import Photo, decode
+from vision.photo import decode
 from vision.pose_model import PAIRS, Look, PoseModel
 from vision.sides import Side
 from vision.silhouette import Silhouette
-from vision.two_eyes import END_ON, SPREAD, TwoEyes, default_finders, trunk_px
+from vision.two_eyes import END_ON, SPREAD, TwoEyes, default_finders
 
-GREY = Photo(np.full((240, 320, 3), 128, np.uint8), None, None, digest="0" * 64, media_type="image/jpeg")
 SIDE_ON, FOOT_END = CameraLook(0, 0.0), CameraLook(0, -90.0)
-
-
-class Says:
-    """A finder that says what it was told to say, and counts how often it was asked."""
-
-    name = "says"
-
-    def __init__(self, found):
-        self.found, self.asked = found, 0
-
-    def find(self, _photo, _side):
-        self.asked += 1
-        return self.found
 
 
 class Looks:
@@ -116,8 +104,7 @@ def test_what_only_the_general_model_finds_is_a_beginning_for_the_hand_and_gives
 
 def test_exchanged_left_and_right_is_no_disagreement_about_where_the_body_is():
     seen = network()
-    other = {n: n.replace("left", "?").replace("right", "left").replace("?", "right") for n in seen.points}
-    exchanged = Landmarks({other[n]: p for n, p in seen.points.items()}, "exchanged")
+    exchanged = Landmarks({counterpart(n): p for n, p in seen.points.items()}, "exchanged")
     assert mean_square(seen, exchanged) == pytest.approx(0)
 
 
@@ -145,7 +132,7 @@ def test_too_few_shared_points_say_nothing():
 
 def test_eyes_that_look_at_different_places_widen_the_band_weaken_the_angle_head_and_are_told():
     seen = network()
-    trunk = trunk_px(seen)
+    trunk = seen.trunk_px
     fits = {}
     for share in (0.0, 0.05, 1.0):
         second = TwoEyes(Says(seen), Says(NOBODY), Looks(seen, (share * trunk, 0.0))).find(GREY, Side.RIGHT).second
@@ -190,8 +177,7 @@ def test_outline_and_second_look_of_a_photo_are_one_look():
 def test_what_the_second_eye_has_exchanged_is_not_for_people_to_check():
     seen = network()
     found = TwoEyes(Says(seen), Says(NOBODY), Looks(seen)).find(GREY, Side.RIGHT)
-    other = {n: n.replace("left", "?").replace("right", "left").replace("?", "right") for n in found.second.points}
-    exchanged = replace(found.second, points={other[n]: p for n, p in found.second.points.items()})
+    exchanged = replace(found.second, points={counterpart(n): p for n, p in found.second.points.items()})
     fit = fit_trial([view(replace(seen, second=exchanged))], Side.RIGHT)
     assert not {"pairs-swapped", "points-off", "points-implausible", "finders-disagree"} & {
         f.code for f in fit.findings

@@ -1,6 +1,7 @@
 """People made by the torso's own forward model, as cameras around them see them."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -25,6 +26,14 @@ def person(theta_deg, azimuth_deg, elevation_deg=10.0, roll_deg=0.0, depth=5.0, 
     uv = cam.project(cam.to_camera(points, rotation, c), c)[0] * FOCAL + [WIDTH / 2, HEIGHT / 2]
     points = {n: Landmark.round_(x, y, sd_px, True, "hand") for n, (x, y) in zip(torso.NAMES, uv, strict=True)}
     return Landmarks(points, "made")
+
+
+def noisy(theta_deg, azimuth_deg, sd_px, seed):
+    """Landmarks of that person with as much scatter as is stated with them."""
+    rng = np.random.default_rng(seed)
+    exact = person(theta_deg, azimuth_deg, sd_px=sd_px)
+    moved = {n: replace(p, x=p.x + rng.normal(0, sd_px), y=p.y + rng.normal(0, sd_px)) for n, p in exact.points.items()}
+    return replace(exact, points=moved)
 
 
 def view(landmarks, width=WIDTH, height=HEIGHT, focal=FOCAL, roll=None):

@@ -12,7 +12,6 @@ import cv2
 import numpy as np
 import onnxruntime as ort
 
-from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG
 from vision.arrays import ByteArray, FloatArray
 from vision.eye.calibration import (
     ANGLE_BLUR_DEG,
@@ -29,7 +28,8 @@ from vision.eye.calibration import (
 )
 from vision.findings import finding
 from vision.landmark_names import MIRRORED, NAMES
-from vision.landmarks import AngleEvidence, CameraLook, Landmark, Landmarks
+from vision.landmarks import AngleEvidence, CameraLook, Landmark, Landmarks, off_side_deg, trunk_px
+from vision.network_form import BIN_EDGE_DEG, BIN_STEP_DEG, LOCATOR_PX, LOG_SD_RANGE, MOST_CORRELATION
 from vision.photo import Photo
 from vision.sides import Side
 from vision.silhouette import Silhouette, without_room
@@ -37,6 +37,15 @@ from vision.silhouette import Silhouette, without_room
 GRID_DEG: FloatArray = np.arange(-BIN_EDGE_DEG, BIN_EDGE_DEG + 1e-9, BIN_STEP_DEG)
 CROP_FACTOR = 1.35  # side of the crop over the extent of the landmarks, the middle of the training's range
 SETTLE_STEPS = 4
+# A first crop fits loosely: its middle lies within a share of its side from where it should, and its side is between so
+# many times what it should be.  Such crops the training has, and on development people closer ones read no better
+# (card.md); the second look is taken at the better box in any case.
+FITS_WITHIN = 0.2
+FITS_FROM, FITS_TO = 0.7, 1.5
+HOPELESS = 0.02  # probability of the position from which a place that was moved to once is given up
+# Quarter turns in which a photo is tried, and how many places in each: as it stands all that `candidates` names, turned
+# only the locator's own.
+TURNS_TRIED = ((0, 9), (1, 3), (3, 3), (2, 3))
 # Where the crop fits a person in position, the network says so with near certainty (0.996 and more for all rendered
 # people of the development set and from oblique and head end) and places points to 2 to 4 % of their extent; elsewhere
 # it states 10 % and more.
@@ -44,7 +53,7 @@ ACCEPT_ABOVE = 0.9
 SAME_PERSON = 0.35  # distance of the boxes' centres, parts of their side
 CUT_OUT_DOUBT = 1.25  # a cut-out person looks unlike the training's pictures: their stated spread counts for more
 SURENESS_POWER = 4  # weight of a reading: its sureness to the minus fourth (development set and phantom pictures)
-SURE_BELOW = 0.07
+SURE_BELOW = 0.07  # between the two
 BEYOND_DOUBT = 0.02  # surer readings looked at the right thing in all development and phantom pictures
 
 
@@ -56,7 +65,7 @@ class Network:
     size: int
 
 
-LOCATOR = Network("locator.onnx.xz", 128)
+LOCATOR = Network("locator.onnx.xz", LOCATOR_PX)
 EYE = Network("eye.onnx.xz", 256)
 
 
@@ -172,7 +181,7 @@ def candidates(pixels: ByteArray) -> list[Box]:
         w = around[i]
         box = Box(w.x + (x - 0.5) * w.side, w.y + (y - 0.5) * w.side, float(np.exp(log_side)) * w.side)
         boxes.append(grown(box))
-    smaller = [Box(w.x, w.y + 0.15 * w.side, 0.7 * w.side) for w in around]
+    smaller = [Box(w.x, w.y + 0.15 * w.side, 0.7 * w.side) for w in around]  # at the lower edge: people kneel low
     return [*boxes, *around, *smaller]
 
 
@@ -185,8 +194,8 @@ def read(pixels: ByteArray, box: Box, mirrored: bool = False) -> Reading:
     found = session.run(None, {"image": np.ascontiguousarray(image)[None]})
     o = {k: v[0].astype(np.float64) for k, v in zip(names, found, strict=True)}
     xy = o["xy"]
-    sd = np.exp(np.clip(o["shape"][:, :2], -6.5, 0))
-    rho = 0.95 * np.tanh(o["shape"][:, 2])
+    sd = np.exp(np.clip(o["shape"][:, :2], *LOG_SD_RANGE))
+    rho = MOST_CORRELATION * np.tanh(o["shape"][:, 2])
     depth, seen, log_angle = o["depth"], _sigmoid(o["seen"]), np.log(_softmax(o["bins"]) + 1e-12)
     azimuth = float(np.degrees(np.arctan2(o["azimuth"][1], o["azimuth"][0])))
     if mirrored:
@@ -233,13 +242,11 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
         r = read(pixels, box)
         better = grown(extent(r.xy))
         moved = float(np.hypot(better.x - box.x, better.y - box.y)) / better.side
-        # such crops the training has, and on development people closer ones read no better; the second look is taken
-        # at the better box in any case
-        fits = moved < 0.2 and 0.7 < box.side / better.side < 1.5
+        fits = moved < FITS_WITHIN and FITS_FROM < box.side / better.side < FITS_TO
         if fits:
             good = r.in_position > ACCEPT_ABOVE and sureness(r) < SURE_BELOW
             return (r, better) if good else None
-        if attempt > 0 and r.in_position < 0.02:
+        if attempt > 0 and r.in_position < HOPELESS:
             return None
         box = better
     return None
@@ -248,7 +255,7 @@ def _settle(pixels: ByteArray, start: Box) -> tuple[Reading, Box] | None:
 def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None = None) -> tuple[list[Reading], int]:
     """Find the person in the position and read them in one look or two (``passes``).
 
-    The photo is tried as it stands, then turned by one, three and two quarters.  Where the reading leaves a doubt and
+    The photo is tried as it stands, then turned (:data:`TURNS_TRIED`).  Where the reading leaves a doubt and
     there is a ``silhouette``, the person is read as often again with the room painted over; readings that do not look
     at the same person as the surest one are dropped.
 
@@ -260,7 +267,7 @@ def read_photo(pixels: ByteArray, passes: int = 2, silhouette: Silhouette | None
         Quarter turns clockwise that bring the photo upright.
 
     """
-    for turns, most in ((0, 9), (1, 3), (3, 3), (2, 3)):
+    for turns, most in TURNS_TRIED:
         upright = np.ascontiguousarray(np.rot90(pixels, -turns))
         readings = _read_upright(upright, candidates(upright)[:most], passes)
         if not readings and turns:
@@ -336,11 +343,6 @@ def toward_feet_and_head(azimuth_deg: float) -> tuple[float, float]:
     return max(-along, 0.0), max(along, 0.0)
 
 
-def off_side_on_deg(azimuth_deg: float) -> float:
-    """How far the camera stands off square to the side, 0 to 90 degrees."""
-    return float(np.degrees(np.arcsin(abs(np.sin(np.radians(azimuth_deg))))))
-
-
 def believed(log_angle: FloatArray, power: float, scale: float, scale_sd: float) -> FloatArray:
     """Log density over ``GRID_DEG`` of the true angle, per degree, from the network's distribution.
 
@@ -380,7 +382,7 @@ def angle_evidence(log_angle: FloatArray, azimuth_deg: float) -> AngleEvidence:
     :mod:`vision.eye.calibration`).
     """
     powers = (POWER_SIDE_ON, POWER_OBLIQUE, POWER_END_ON)
-    power = float(np.interp(off_side_on_deg(azimuth_deg), (0.0, OBLIQUE_DEG, 90.0), powers))
+    power = float(np.interp(off_side_deg(azimuth_deg), (0.0, OBLIQUE_DEG, 90.0), powers))
     return AngleEvidence(GRID_DEG, believed(log_angle, power, read_of_true(azimuth_deg), SCALE_SD), "eye")
 
 
@@ -409,12 +411,11 @@ class EyeFinder:
         if not readings:
             return Landmarks({}, self.name, 0.0, None, (finding("not-in-position"),))
         reading = merge(readings)
-        xy = _turn_back(reading.xy, turns, photo.width, photo.height)
+        xy = turn_back(reading.xy, turns, photo.width, photo.height)
         cov = reading.cov.copy()
         if turns % 2:
             cov = cov[:, ::-1, ::-1] * np.array([[1, -1], [-1, 1]])
-        trunk = np.linalg.norm(xy[[0, 1]].mean(0) - xy[[4, 5]].mean(0))
-        size = max(float(trunk), 0.3 * extent(xy).side)
+        size = trunk_px(dict(zip(NAMES, xy, strict=True)))
         cov = cov * SD_FACTOR**2 + np.eye(2) * (SD_FLOOR * size) ** 2
         points = {
             n: Landmark(
@@ -428,8 +429,11 @@ class EyeFinder:
         return Landmarks(points, self.name, reading.in_position, direct, camera=look)
 
 
-def _turn_back(xy: FloatArray, turns: int, width: int, height: int) -> FloatArray:
-    """Points of the turned picture in pixels of the photo as it was (``width`` x ``height``)."""
+def turn_back(xy: FloatArray, turns: int, width: int, height: int) -> FloatArray:
+    """Return points of the picture turned clockwise by quarter ``turns``, (N, 2), in pixels of the photo as it was.
+
+    ``width`` and ``height`` are those of the photo as it was.
+    """
     x, y = xy[:, 0], xy[:, 1]
     back = {0: (x, y), 1: (y, height - x), 2: (width - x, height - y), 3: (width - y, x)}[turns]
     return np.stack(back, 1)

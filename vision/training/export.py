@@ -19,8 +19,9 @@ import numpy as np
 import torch
 from torch import Tensor, nn
 
+from vision.network_form import LOCATOR_PX
 from vision.training.bodies import BodyModel
-from vision.training.network import LOCATOR_SIZE, Eye, Locator, own_weights
+from vision.training.network import Eye, Locator, own_weights
 from vision.training.posing import Poser
 from vision.training.scene import Recipe, Studio
 from vision.training.shots import Photographer
@@ -150,7 +151,7 @@ def write_locator(locator: Locator, out: Path) -> Path:
 
     with tempfile.TemporaryDirectory() as folder:
         plain = Path(folder) / "locator.onnx"
-        _export(locator, LOCATOR_SIZE, ("found",), plain)
+        _export(locator, LOCATOR_PX, ("found",), plain)
         model = onnx.load(str(plain))
     store_in_bytes(model, ("Conv", "Gemm"))
     path = out / "locator.onnx.xz"

@@ -17,7 +17,7 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from vision.landmark_names import NAMES
+from vision.landmark_names import ACROMIA, HIP_JOINTS, NAMES
 from vision.training.bodies import BodyModel
 from vision.training.network import cosine
 from vision.training.posing import Poser
@@ -49,7 +49,7 @@ def photograph(studio: Studio, landmarks: Tensor, view: str, noise: float) -> Te
     C, R, _ = studio.cameras(landmarks, azimuth)
     q = torch.einsum("bij,bnj->bni", R, landmarks - C[:, None])
     p = q[..., :2] / q[..., 2:]
-    trunk = (landmarks[:, 0:2].mean(1) - landmarks[:, 4:6].mean(1)).norm(dim=-1) / q[..., 2].mean(1)
+    trunk = (landmarks[:, ACROMIA].mean(1) - landmarks[:, HIP_JOINTS].mean(1)).norm(dim=-1) / q[..., 2].mean(1)
     p = p + torch.randn_like(p) * noise * trunk[:, None, None]
     p = p - p.mean(1, keepdim=True)
     return (p / p.pow(2).mean((1, 2), keepdim=True).sqrt()).flatten(1)

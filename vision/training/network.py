@@ -8,12 +8,11 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
-from vision.angle_bins import BIN_EDGE_DEG, BIN_STEP_DEG, BINS
-from vision.landmark_names import NAMES
+from vision.landmark_names import ACROMIA, HIP_JOINTS, NAMES
+from vision.network_form import BIN_EDGE_DEG, BIN_STEP_DEG, BINS, LOG_SD_RANGE, MOST_CORRELATION
 from vision.training.posing import rotation_right_deg
 
 K = len(NAMES)
-LOCATOR_SIZE = 128
 
 
 class Block(nn.Module):
@@ -73,7 +72,8 @@ class Reading:
     xy, depth
         Shapes (B, K, 2) and (B, K): as the labels of :class:`vision.training.scene.Batch`.
     shape
-        Shape (B, K, 3): log standard deviations along x and y, and a correlation before ``tanh``.
+        Shape (B, K, 3): log standard deviations along x and y, cut to ``LOG_SD_RANGE`` where used, and a correlation
+        before ``tanh`` (:mod:`vision.network_form`).
     depth_scale
         Shape (B, K): log scale of the depth's error.
     seen
@@ -188,7 +188,7 @@ def _waves(xy: Tensor) -> Tensor:
 
 
 class Locator(nn.Module):
-    """Finds the person in the position in a whole photo, 128 x 128 pixels.
+    """Finds the person in the position in a whole photo, :data:`LOCATOR_PX` wide and high.
 
     Outputs, shape (B, 9): box centre x, y and log of its side (fractions of the picture), log error scale,
     logit of "a person in the position is here", and logits of the quarter turns 0 to 3.
@@ -205,7 +205,7 @@ class Locator(nn.Module):
         self.out = nn.Sequential(nn.Linear(c[4] * 3 + 2, 128), nn.ReLU(), nn.Linear(128, 9))
 
     def forward(self, image: Tensor) -> Tensor:
-        """Locate in a batch of letterboxed photos, shape (B, 3, 128, 128), 0..1."""
+        """Locate in a batch of letterboxed photos, shape (B, 3, LOCATOR_PX, LOCATOR_PX), 0..1."""
         y = self.body(image - 0.5).float()
         n = y.shape[-1]
         heat = self.where(y).float().flatten(2).softmax(-1)
@@ -228,8 +228,8 @@ def landmark_loss(r: Reading, xy: Tensor, use: Tensor) -> tuple[Tensor, Tensor]:
     """Mean distance, and the negative log likelihood of a bivariate Laplace-like law with the read covariance."""
     error = r.xy - xy
     distance = error.norm(dim=-1)
-    log_sd = r.shape[..., :2].clamp(-6.5, 0)
-    rho = 0.95 * torch.tanh(r.shape[..., 2])
+    log_sd = r.shape[..., :2].clamp(*LOG_SD_RANGE)
+    rho = MOST_CORRELATION * torch.tanh(r.shape[..., 2])
     z = error.detach() / log_sd.exp()  # the covariance learns from the error, it does not excuse it
     q = (z[..., 0] ** 2 - 2 * rho * z[..., 0] * z[..., 1] + z[..., 1] ** 2) / (1 - rho**2)
     nll = (3 * (q + 1e-6)).sqrt() + log_sd.sum(-1) + 0.5 * torch.log(1 - rho**2)
@@ -256,7 +256,7 @@ def read_angle_deg(bins: Tensor) -> Tensor:
 def points_angle_deg(xy: Tensor, depth: Tensor) -> Tensor:
     """Rotation angle of landmarks with their depths, shapes (B, K, 2) and (B, K) (weak perspective); shape (B,)."""
     p = torch.cat([xy, depth[..., None]], -1).float()
-    return rotation_right_deg(p[:, 4], p[:, 5], p[:, 0], p[:, 1])
+    return rotation_right_deg(*p[:, HIP_JOINTS].unbind(1), *p[:, ACROMIA].unbind(1))
 
 
 def cosine(fraction: float, peak: float, warm: float = 0.02) -> float:

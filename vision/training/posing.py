@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from vision.landmark_names import NAMES
+from vision.landmark_names import ACROMIA, HIP_JOINTS, NAMES
 from vision.training.bodies import LANDMARK_VERTICES, MOVING, N_VERTICES, POINTS, BodyModel
 
 N_LUMBAR, N_THORACIC = 4, 8
@@ -24,7 +24,6 @@ UPPER_THORAX = N_MOVING + N_SPINE - 2  # the girdle hangs here
 TOP_SPINE = N_MOVING + N_SPINE - 1
 IX = {name: i for i, name in enumerate(MOVING)}
 
-# landmark order of the network's labels; pairs left then right
 # how deep below the first surface a point may lie and still count as seen, metres (as the phantom tool)
 SEEN_DEPTH_M = {
     "acromion": 0.032, "shoulder_joint": 0.097, "hip_joint": 0.152, "elbow": 0.077, "wrist": 0.062, "knee": 0.097,
@@ -449,7 +448,7 @@ class Poser:
             else:
                 out.append(by[{"c7": "C7", "t12": "T12", "s2": "S2"}.get(name, name)])
         L = torch.stack(out, 1)
-        theta = rotation_right_deg(L[:, 4], L[:, 5], L[:, 0], L[:, 1])
+        theta = rotation_right_deg(*L[:, HIP_JOINTS].unbind(1), *L[:, ACROMIA].unbind(1))
         return Posed(V, L, theta, rest, g.G[IX["head"]], g.P[IX["head"]])
 
     # ------------------------------------------------------------------ other positions, for refusal

@@ -10,7 +10,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from vision.landmark_names import NAMES, key_of
+from vision.landmark_names import ACROMIA, HIP_JOINTS, NAMES, key_of
 from vision.training.clothes import Layers, Wardrobe
 from vision.training.posing import SEEN_DEPTH_M, Posed, Poser, Rest, sample_kneeling, unit
 from vision.training.raster import barycentric, draw
@@ -104,6 +104,7 @@ class Batch:
     surface
         Shape (B, 5, S/4, S/4): where on the body each fourth pixel lies.  Place on the mean body at rest (x to the
         person's left, y, z; about -2 to 2), depth as of the landmarks, and 1 where there is skin or cloth, else 0.
+        Empty, (B, 5, 0, 0), in whole photographs: the locator does not learn from it.
 
     """
 
@@ -195,7 +196,7 @@ class Studio:
         Returns camera positions (B, 3), rotations world-to-camera (B, 3, 3; x right, y down), azimuths (B,).
         """
         B = len(L)
-        hips, shoulders = L[:, 4:6].mean(1), L[:, 0:2].mean(1)
+        hips, shoulders = L[:, HIP_JOINTS].mean(1), L[:, ACROMIA].mean(1)
         centre = (hips + shoulders) / 2
         if azimuth_deg is None:
             side = torch.where(self.u(0, 1, B) < 0.5, 0.0, 180.0) + self.n(13, B)
@@ -291,7 +292,7 @@ class Studio:
         body = self._body_pixels(people_v, people_n, people_c, xyz, tris, triangle, C, light)
         image = self._room_pixels(body, triangle >= 0, self._room(B, R, C, L.mean(1), c, s), light)
 
-        trunk_z = lz[:, 4:6].mean(1, keepdim=True)
+        trunk_z = lz[:, HIP_JOINTS].mean(1, keepdim=True)
         return Batch(
             image, to, _behind(lz, trunk_z, s), seen, posed.rotation_right_deg, azimuth,
             _lines(L, C, R), in_position, torch.zeros(B, dtype=torch.long, device=dev),
@@ -302,6 +303,8 @@ class Studio:
 
     def _surface(self, triangle: Tensor, depth: Tensor, tris: Tensor, trunk_z: Tensor, side: Tensor) -> Tensor:
         """Where on the body every fourth pixel lies: :attr:`Batch.surface`; hair and bystanders count as room."""
+        if self.recipe.wide:
+            return depth.new_zeros(len(depth), 5, 0, 0)
         n = triangle.shape[1] // 4
         triangle, depth = triangle[:, 2::4, 2::4][:, :n, :n], depth[:, 2::4, 2::4][:, :n, :n]
         of_triangle = self.on_body[tris[:, 0].clamp_max(len(self.on_body) - 1)]
@@ -441,10 +444,11 @@ def _fused(function: Callable[..., Any]) -> Callable[..., Any]:
 
 def _lines(L: Tensor, C: Tensor, R: Tensor) -> Tensor:
     """Hip line and shoulder line as :attr:`Batch.lines`."""
-    away = unit((L[:, 0:2].mean(1) + L[:, 4:6].mean(1)) / 2 - C)
+    hips, shoulders = L[:, HIP_JOINTS], L[:, ACROMIA]
+    away = unit((shoulders.mean(1) + hips.mean(1)) / 2 - C)
     across = unit(torch.linalg.cross(R[:, 1], away))
     sight = torch.stack([across, torch.linalg.cross(away, across), away], 1)
-    lines = unit(torch.stack([L[:, 4] - L[:, 5], L[:, 0] - L[:, 1]], 1))
+    lines = unit(torch.stack([hips[:, 0] - hips[:, 1], shoulders[:, 0] - shoulders[:, 1]], 1))
     return torch.einsum("bij,bkj->bki", sight, lines)
 
 

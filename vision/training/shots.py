@@ -49,9 +49,11 @@ class Photographer:
         grid_to = torch.cat([turned * share[:, None, None], 2 * shift[..., None]], -1)
         grid = F.affine_grid(grid_to, [B, 3, rec.size, rec.size], align_corners=False)
         image = F.grid_sample(drawn.image.float(), grid, mode="bilinear", padding_mode="border", align_corners=False)
-        coarse = F.affine_grid(grid_to, [B, 5, rec.size // 4, rec.size // 4], align_corners=False)
-        surface = F.grid_sample(drawn.surface.float(), coarse, "nearest", "zeros", align_corners=False)
-        surface[:, 3] /= share[:, None, None]  # as the depth of the landmarks
+        surface = drawn.surface.float()
+        if not rec.wide:
+            coarse = F.affine_grid(grid_to, [B, 5, rec.size // 4, rec.size // 4], align_corners=False)
+            surface = F.grid_sample(surface, coarse, "nearest", "zeros", align_corners=False)
+            surface[:, 3] /= share[:, None, None]  # as the depth of the landmarks
         to = torch.einsum("bji,bkj->bki", turned, drawn.xy - 0.5 - shift[:, None]) / share[:, None, None] + 0.5
         lines = torch.cat([torch.einsum("bji,bkj->bki", turned, drawn.lines[..., :2]), drawn.lines[..., 2:]], -1)
         depth, theta, azimuth = drawn.depth / share[:, None], drawn.rotation_right_deg, drawn.azimuth_deg

@@ -15,7 +15,7 @@ from pathlib import Path
 import torch
 from torch import Tensor
 
-from vision.angle_bins import BIN_EDGE_DEG, BINS
+from vision.network_form import BIN_EDGE_DEG, BINS
 from vision.training.bodies import BodyModel
 from vision.training.export import load, trained_size
 from vision.training.network import Eye, points_angle_deg, read_angle_deg

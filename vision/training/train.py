@@ -25,10 +25,10 @@ import torch.distributed as dist
 import torch.nn.functional as F
 from torch import Tensor, nn
 
+from vision.network_form import LOCATOR_PX
 from vision.training.bodies import BodyModel
 from vision.training.muon import Muon
 from vision.training.network import (
-    LOCATOR_SIZE,
     Eye,
     Locator,
     angle_loss,
@@ -274,7 +274,7 @@ def main() -> None:
     fused = args.compiled and cuda
     recipe = Recipe(size=args.size, pool=args.pool, fused=fused, **off)
     wide = Recipe(
-        size=LOCATOR_SIZE, wide=True, margin=1.0, other_positions=0.25, empty=0.1, pool=args.pool, fused=fused, **off
+        size=LOCATOR_PX, wide=True, margin=1.0, other_positions=0.25, empty=0.1, pool=args.pool, fused=fused, **off
     )
     seed = args.seed * 1000 + rank
     args.out.mkdir(parents=True, exist_ok=True)

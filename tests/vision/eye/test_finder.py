@@ -1,21 +1,26 @@
 """The network on sample pictures with known truth, and on pictures that it must refuse."""
 
-import json
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from vision import eye
+from tests.samples import FOLDER, PEOPLE, sample
+from vision import camera, eye, torso
 from vision.eye.calibration import READ_FROM_FEET, READ_FROM_HEAD, READ_SIDE_ON
 from vision.eye.finder import (
     BEYOND_DOUBT,
+    CUT_OUT_DOUBT,
     EYE,
     GRID_DEG,
     LOCATOR,
+    SURENESS_POWER,
     Box,
     EyeFinder,
+    Reading,
     angle_evidence,
     crop,
     extent,
@@ -24,8 +29,10 @@ from vision.eye.finder import (
     read,
     read_photo,
     sureness,
+    turn_back,
     windows,
 )
+from vision.fit import View, fit_trial
 from vision.landmark_names import NAMES
 from vision.landmarks import AngleEvidence
 from vision.photo import Photo, decode
@@ -33,13 +40,11 @@ from vision.rotation import Posterior
 from vision.sides import Side
 
 WEIGHTS = Path(eye.__file__).parent
-SAMPLES = Path(__file__).parents[3] / "sample_images"
-TRUTH = json.loads((SAMPLES / "truth.json").read_text())["people"]
 PICTURES = [(p, s) for p in ("person02", "person04", "person08") for s in ("start", "left", "right")]
 
 
 def photo_of(person: str, side: str) -> Photo:
-    return decode((SAMPLES / f"{person}_{side}.jpg").read_bytes())
+    return decode(sample(person, side).read_bytes())
 
 
 def changed(photo: Photo, pixels: np.ndarray) -> Photo:
@@ -63,7 +68,7 @@ def found():
 def test_landmarks_lie_where_the_rendered_body_has_them(found):
     shares = []
     for (person, side), landmarks in found.items():
-        true = TRUTH[person][side]["landmarks_px"]
+        true = PEOPLE[person][side]["landmarks_px"]
         assert set(landmarks.points) == set(NAMES)
         trunk = np.linalg.norm(
             np.mean([true["acromion_left"], true["acromion_right"]], 0)
@@ -77,7 +82,7 @@ def test_landmarks_lie_where_the_rendered_body_has_them(found):
 def test_stated_spreads_are_neither_empty_nor_boundless(found):
     inside = []
     for (person, side), landmarks in found.items():
-        true = TRUTH[person][side]["landmarks_px"]
+        true = PEOPLE[person][side]["landmarks_px"]
         for n, p in landmarks.points.items():
             cov = np.array([[p.cov[0], p.cov[1]], [p.cov[1], p.cov[2]]])
             e = np.array([p.x - true[n][0], p.y - true[n][1]])
@@ -125,6 +130,25 @@ def test_a_picture_of_nobody_is_refused(picture):
     assert [f.code for f in landmarks.findings] == ["not-in-position"]
 
 
+@pytest.mark.parametrize(
+    ("picture", "side", "azimuth_deg"),
+    [("left_side", Side.LEFT, 180), ("right_side", Side.RIGHT, 0), ("left_head", Side.LEFT, 90)],
+)
+def test_network_and_fit_tell_where_the_camera_stood_each_in_its_own_way(picture: str, side: Side, azimuth_deg: float):
+    """Taken from the side that the chest opens to and from the head end (sample_images/README.md); conventions.md."""
+    photo = decode((FOLDER / "repeat_visits" / f"repeat01_round1_{picture}.jpg").read_bytes())
+    landmarks = EyeFinder().find(photo, side)
+
+    def apart_deg(a: float, b: float) -> float:
+        return abs((a - b + 180) % 360 - 180)
+
+    assert landmarks.camera is not None
+    assert apart_deg(landmarks.camera.azimuth_deg, azimuth_deg) < 20  # placed to within 12 degrees
+    fit = fit_trial([View(landmarks, photo.width, photo.height, photo.focal_px)], side)
+    of_fit = np.degrees(fit.parameters[torso.PARAMETERS + camera.AZIMUTH])
+    assert apart_deg(of_fit + 90, azimuth_deg) < 25
+
+
 class CountedOutline:
     """Says that it saw nobody, and how often it was asked."""
 
@@ -155,7 +179,7 @@ def test_the_weights_stay_small_enough_to_be_kept_beside_the_code():
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_each_look_alone_reads_a_crop_near_the_truth(mirrored: bool):
     for person, side in PICTURES:
-        true = TRUTH[person][side]
+        true = PEOPLE[person][side]
         xy = np.array([true["landmarks_px"][n] for n in NAMES])
         around = extent(xy)
         reading = read(photo_of(person, side).pixels, grown(around), mirrored)
@@ -170,16 +194,45 @@ def test_a_strongly_blurred_photo_is_read_nearly_as_a_sharp_one():
     assert soft == pytest.approx(sharp, abs=8)
 
 
-def test_readings_of_one_photo_are_merged_with_their_scatter():
+def reading(xy: np.ndarray, sd: float, in_room: bool = True) -> Reading:
+    flat = -0.5 * (GRID_DEG / 10) ** 2
+    cov = np.broadcast_to(np.eye(2) * sd**2, (len(xy), 2, 2))
+    return Reading(xy, cov, np.zeros(len(xy)), np.ones(len(xy)), flat, 0.0, 1.0, in_room)
+
+
+PLACES = np.random.default_rng(7).uniform(0, 400, (len(NAMES), 2))
+
+
+@given(st.floats(-30, 30), st.floats(-30, 30), st.floats(1, 20))
+def test_readings_that_are_equally_sure_are_averaged_and_their_scatter_added(dx: float, dy: float, sd: float):
+    """Variance of a mixture of two: the mean of the variances plus the square of half the distance (textbook)."""
+    apart = np.array([dx, dy])
+    merged = merge([reading(PLACES, sd), reading(PLACES + apart, sd)])
+    assert merged.xy == pytest.approx(PLACES + apart / 2)
+    assert merged.cov == pytest.approx(np.broadcast_to(np.eye(2) * sd**2 + np.outer(apart, apart) / 4, (21, 2, 2)))
+
+
+def test_a_surer_reading_counts_for_more_and_one_without_the_room_for_less():
+    shift = np.array([10.0, 0.0])
+    surer = merge([reading(PLACES, 2), reading(PLACES + shift, 4)])
+    assert (surer.xy - PLACES)[:, 0] == pytest.approx(10 / (1 + 2**SURENESS_POWER))
+    cut_out = merge([reading(PLACES, 2), reading(PLACES + shift, 2, in_room=False)])
+    assert (cut_out.xy - PLACES)[:, 0] == pytest.approx(10 / (1 + CUT_OUT_DOUBT**SURENESS_POWER))
+
+
+def test_a_photo_without_doubt_is_read_twice_as_it_stands():
     readings, turns = read_photo(photo_of("person02", "left").pixels)
     assert turns == 0
-    assert len(readings) == 2
-    merged = merge(readings)
-    assert np.all(
-        np.trace(merged.cov, axis1=1, axis2=2) >= min(np.trace(r.cov, axis1=1, axis2=2).min() for r in readings)
-    )
-    low, high = (f([r.xy for r in readings], axis=0) for f in (np.min, np.max))
-    assert np.all((merged.xy >= low - 1e-9) & (merged.xy <= high + 1e-9))
+    assert [r.in_room for r in readings] == [True, True]
+
+
+@pytest.mark.parametrize("turns", range(4))
+def test_a_point_of_the_turned_picture_is_given_where_it_lies_in_the_photo(turns: int):
+    pixels = np.zeros((30, 50), np.uint8)
+    pixels[21, 7] = 1  # its centre lies at (7.5, 21.5)
+    (row,), (column,) = np.nonzero(np.rot90(pixels, -turns))  # clockwise, as the photo is tried
+    back = turn_back(np.array([[column + 0.5, row + 0.5]]), turns, 50, 30)
+    assert back == pytest.approx(np.array([[7.5, 21.5]]))
 
 
 def read_evidence(middle_deg: float, sd_deg: float, azimuth_deg: float) -> Posterior:
