@@ -225,6 +225,11 @@ _TEXTS: dict[str, FindingText] = {
         "The points and the picture as a whole say different angles; the band covers both.",
         "Check the points by hand, or repeat the photo.",
     ),
+    "picture-set-aside": FindingText(
+        "Points placed by hand lie far from where the program saw them: what it read from the picture as a whole is "
+        "left out, and the band is that of the points alone.",
+        "Look once more whether all four points lie right; a second photo from another place narrows the band.",
+    ),
     "hips-turned": FindingText(
         "The hip line is tilted {angle} degrees against the floor: the hips are not locked.",
         "Keep the buttocks on both heels and repeat the trial.",

@@ -107,6 +107,8 @@ def notice(
         found.append(finding("tape-helps-little"))
     if evidence_disagrees:
         found.append(finding("evidence-disagrees"))
+    if any(evidence.view.landmarks.misread for evidence in problem.views):
+        found.append(finding("picture-set-aside"))
     return tuple(found)
 
 

@@ -115,6 +115,8 @@ class Landmarks:
         How the camera stands, if the finder tells.
     second
         What another finder says about the same photo, as a check (:mod:`vision.two_eyes`).
+    misread
+        Whether a person moved points farther than the finder's reading of the picture allows, which was set aside.
 
     """
 
@@ -125,6 +127,7 @@ class Landmarks:
     findings: tuple[Finding, ...] = field(default=())
     camera: CameraLook | None = None
     second: "Landmarks | None" = None
+    misread: bool = False
 
     @property
     def measurable(self) -> bool:

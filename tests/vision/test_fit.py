@@ -165,6 +165,12 @@ def test_direct_evidence_that_disagrees_widens_the_band_and_is_told():
     assert "evidence-disagrees" in codes(with_it)
 
 
+def test_a_picture_that_a_person_found_misread_is_told():
+    landmarks = of_source(person(50, -100, sd_px=2), "hand")
+    assert "picture-set-aside" in codes(fit_trial([view(replace(landmarks, misread=True))], Side.RIGHT))
+    assert "picture-set-aside" not in codes(fit_trial([view(landmarks)], Side.RIGHT))
+
+
 def test_two_finders_that_disagree_widen_the_band_and_it_is_told():
     one, rng = person(50, -100, sd_px=2), np.random.default_rng(4)
     near = changed(one, lambda n, x, y: (n, x + rng.normal(0, 2), y + rng.normal(0, 2)))

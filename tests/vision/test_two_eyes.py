@@ -5,16 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.samples import PEOPLE, sample
+from tests.samples import PEOPLE, sample, true_deg
 from tests.vision.saying import GREY, Says
 from tests.vision.torsos import person, view
-from vision.by_hand import with_points_by_hand
+from vision.by_hand import DECIDING, with_points_by_hand
 from vision.disagreement import SECOND_LOOK, mean_square, ratio
+from vision.eye import EyeFinder
 from vision.finders import Finders
 from vision.findings import finding
 from vision.fit import fit_trial
 from vision.landmark_names import counterpart
 from vision.landmarks import CameraLook, Landmark, Landmarks
+from vision.measuring import examine, view_of
 from vision.mediapipe_finder import MediapipeFinder
 from vision.photo import decode
 from vision.pose_model import PAIRS, Look, PoseModel
@@ -149,6 +151,23 @@ def test_points_placed_by_hand_are_not_argued_with():
     seen = network()
     found = TwoEyes(Says(seen), Says(NOBODY), Looks(seen, (900.0, 0.0))).find(GREY, Side.RIGHT)
     assert with_points_by_hand(found, {"acromion_left": (100.0, 100.0)}).second is None
+
+
+@pytest.mark.parametrize("side", [Side.LEFT, Side.RIGHT])
+def test_points_put_right_by_hand_keep_what_the_network_read_from_the_picture(side):
+    file = sample("person03", side)
+    read = examine(file.name, str(file), side, [EyeFinder()])
+    true = PEOPLE["person03"][str(side)]["landmarks_px"]
+    corrected = with_points_by_hand(read.landmarks, {name: tuple(true[name]) for name in DECIDING})
+    before, after, alone = (
+        fit_trial([view_of(marks, read.photo.width, read.photo.height, read.photo.focal_px)], side).posterior
+        for marks in (read.landmarks, corrected, replace(corrected, angle=None))
+    )
+    assert not corrected.misread
+    assert np.ptp(after.band_deg) < 1.2 * np.ptp(before.band_deg)
+    assert np.ptp(after.band_deg) < 0.8 * np.ptp(alone.band_deg)
+    low, high = after.band_deg
+    assert low <= true_deg("person03", side) <= high
 
 
 @pytest.mark.parametrize(

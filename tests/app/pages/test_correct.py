@@ -50,11 +50,10 @@ def test_saving_without_moving_anything_says_so(client, practice, photo):
     assert trial(practice, round_id).corrections == ()
 
 
-def test_the_page_does_not_promise_a_narrower_band_from_points_by_hand(client, practice, photo):
-    # the whole picture is set aside then (vision/by_hand.py); by hand 25 degrees wide, automatic 12 (DEVELOPERS.md)
+def test_the_page_says_what_moving_a_point_far_does(client, practice, photo):
     page = client.get(f"/photos/{photo[1]}/correct").text
     assert "It narrows the band" not in page
-    assert "the band is usually wider" in page
+    assert "leave out what it read from the picture as a whole" in page
 
 
 def test_checking_all_four_counts_them_as_placed_by_hand(client, practice, photo):
