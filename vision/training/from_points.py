@@ -5,7 +5,7 @@
 Poses people as for training, projects their landmarks (hidden ones included) through cameras drawn as for training,
 and lets a small network learn the angle from the places in the picture, with and without noise on them.  Printed is
 its error on people left out, from 18 to 78 degrees: what is left with exact points is what no placing of points in one
-photo can tell, since bodies, girdles and pelvis turns differ.  With ``--people-swept`` each nuisance is then swept over
+photo can tell, since bodies and girdles differ.  With ``--people-swept`` each nuisance is then swept over
 its range at fixed angles, as :mod:`vision.training.sweep` does with pictures: by how much the reading moves that way
 with exact points is no shortcut, but what the points leave open.
 """
