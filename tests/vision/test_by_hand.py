@@ -58,7 +58,7 @@ def test_what_was_read_from_the_picture_stays_beside_points_that_were_moved_a_li
 
 @pytest.mark.parametrize(("far", "misread"), [(0.9, False), (1.1, True)])
 @pytest.mark.parametrize("direction", [0.0, 0.7, 1.6, 2.9])
-def test_a_deciding_point_moved_beyond_three_standard_deviations_sets_the_picture_aside(far, misread, direction):
+def test_a_deciding_point_moved_beyond_what_the_network_errs_sets_the_picture_aside(far, misread, direction):
     cov = np.array([[500.0, 150.0], [150.0, 200.0]])
     points = dict(READ.points) | {"hip_joint_left": replace(FOUND.points["hip_joint_left"], cov=(500.0, 150.0, 200.0))}
     hand = np.eye(2) * (SEEN_SHARE * 200) ** 2  # the trunk in the photo is about 200 pixels long
