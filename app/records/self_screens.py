@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from app.errors import InputError, NotFoundError
 from app.records import models
 from app.records.columns import now
+from app.records.locks import lock_row
 from app.records.people import athlete
 from app.records.rounds import add_round, add_visit
 from app.records.visits import last_setup
@@ -436,7 +437,9 @@ def decide(
         If somebody decided before.
 
     """
+    lock_row(session, models.Submission, submission_id)
     row = _row(session, practice_id, submission_id)
+    session.refresh(row)  # it may have been read before the lock was free
     if row.decision is not None:
         if row.decision == decision:
             return  # sent twice

@@ -1,12 +1,15 @@
 """Several photos at the same moment, on SQLite and on PostgreSQL: none is lost, none is stored twice."""
 
 from concurrent.futures import ThreadPoolExecutor
+from threading import Barrier
 
 import pytest
 from sqlalchemy import text
 
+from app.errors import InputError
 from app.main import create_app
-from app.records import jobs
+from app.photos.fitting import fit_round_again
+from app.records import corrections, jobs, members, people, self_screens, visits
 from app.settings import Settings
 from tests.app.drawn_person import DrawnPersonMeasurer, picture
 from tests.app.practice import begin_practice
@@ -71,3 +74,86 @@ def test_a_round_is_measured_by_several_workers_to_the_same_result(busy):
     trials = busy.load(round_id).trials
     assert all(p.state == "measured" for t in trials for p in t.photos)
     assert all(t.current.rotation for t in trials)
+
+
+def test_corrections_made_at_once_are_numbered_one_after_the_other(busy):
+    round_id = busy.round("left")
+    (trial,) = busy.load(round_id).trials
+
+    def correct(i):
+        with busy.services.database.begin() as session:
+            corrections.add_typed(
+                session, busy.practice_id, trial.id, busy.member_id, 30.0 + i, 5.0, reason="inclinometer"
+            )
+
+    at_once(correct, 8)
+    (trial,) = busy.load(round_id).trials
+    assert [c.number for c in trial.corrections] == list(range(1, 9))
+
+
+def test_a_correction_stored_by_another_process_during_a_fit_is_not_lost(busy):
+    round_id = busy.round("left", "right")
+    left, _right = busy.load(round_id).trials
+    parts = busy.services
+
+    class Interrupted(DrawnPersonMeasurer):
+        calls = 0
+
+        def fit(self, trials, breadth_mm):
+            self.calls += 1
+            if self.calls == 1:
+                with parts.database.begin() as session:
+                    corrections.add_typed(
+                        session, busy.practice_id, left.id, busy.member_id, 61.0, 5.0, reason="inclinometer"
+                    )
+            return super().fit(trials, breadth_mm)
+
+    fit_round_again(parts.database, busy.practice_id, round_id, Interrupted())
+    left, _right = busy.load(round_id).trials
+    assert left.current.rotation.magnitude_deg == 61.0
+
+
+def test_of_two_decisions_at_once_on_a_self_screen_one_holds_whole(busy):
+    with busy.services.database.begin() as session:
+        self_screens.invite(
+            session, busy.practice_id, busy.athlete_id, busy.member_id, purpose="first", days=3, submissions=1
+        )
+        (invitation,) = self_screens.invitations_of(session, busy.practice_id, busy.athlete_id)
+        submission_id = self_screens.begin(session, invitation)
+    both_have_read = Barrier(2, timeout=20)
+
+    def decide(i):
+        with busy.services.database.begin() as session:
+            self_screens.submission(session, busy.practice_id, submission_id)
+            both_have_read.wait()
+            try:
+                self_screens.decide(
+                    session, busy.practice_id, submission_id, busy.member_id, ("accepted", "set-aside")[i], ""
+                )
+            except InputError:
+                return "too late"
+        return "decided"
+
+    assert sorted(at_once(decide, 2)) == ["decided", "too late"]
+    with busy.services.database.begin() as session:
+        record = self_screens.submission(session, busy.practice_id, submission_id)
+        counts = visits.visit(session, busy.practice_id, record.visit_id).counts
+    assert counts == (record.decision == "accepted")
+
+
+def test_two_owners_who_demote_each_other_at_once_leave_one(busy):
+    with busy.services.database.begin() as session:
+        other = people.add_member(session, busy.practice_id, "Bo Tarn", "owner").id
+    both_have_read = Barrier(2, timeout=20)
+
+    def demote(i):
+        with busy.services.database.begin() as session:
+            members.member_of_practice(session, busy.practice_id, busy.member_id)
+            both_have_read.wait()
+            try:
+                members.set_role(session, busy.practice_id, (busy.member_id, other)[i], "coach")
+            except InputError:
+                return "refused"
+        return "done"
+
+    assert sorted(at_once(demote, 2)) == ["done", "refused"]
