@@ -65,7 +65,7 @@ def create_app(settings: Settings, measurer: Measurer | None = None) -> FastAPI:
         if kind == self_screens.FINISH_PHOTO:
             self_screens.give_up_finishing(database, photo_id)
         elif kind == MEASURE_PHOTO:
-            measuring.keep_unmeasured(database, photo_id)
+            measuring.keep_unmeasured(database, runner, photo_id)
 
     runner = ThreadRunner(
         database,

@@ -9,6 +9,7 @@ from sqlalchemy import text
 from app.errors import InputError
 from app.main import create_app
 from app.photos.fitting import fit_round_again
+from app.photos.measuring import measure_photo
 from app.records import corrections, jobs, members, people, self_screens, visits
 from app.settings import Settings
 from tests.app.drawn_person import DrawnPersonMeasurer, picture
@@ -157,3 +158,48 @@ def test_two_owners_who_demote_each_other_at_once_leave_one(busy):
         return "done"
 
     assert sorted(at_once(demote, 2)) == ["done", "refused"]
+
+
+def test_two_workers_that_end_together_leave_a_round_fitted_as_a_whole(busy):
+    round_id = busy.round()
+    for i, side in enumerate(("left", "right")):
+        busy.send(round_id, side, picture((i, 90, 90)))
+    parts, both_look = busy.services, Barrier(2, timeout=20)
+    fitted = []
+
+    class Together(DrawnPersonMeasurer):
+        def find(self, photo, side):
+            both_look.wait()
+            return super().find(photo, side)
+
+        def fit(self, trials, breadth_mm):
+            fitted.append(len(trials))
+            return super().fit(trials, breadth_mm)
+
+    photo_ids = [t.photos[0].id for t in busy.load(round_id).trials]
+    at_once(lambda i: measure_photo(parts.database, parts.store, Together(), photo_ids[i], shown_px=1600), 2)
+    assert fitted[-1] == 2
+    assert all(t.current.rotation for t in busy.load(round_id).trials)
+
+
+def test_the_round_of_a_photo_that_breaks_measuring_is_still_fitted_as_a_whole(busy, monkeypatch):
+    round_id = busy.round("left", "right")
+    broken = busy.send(round_id, "right", picture((3, 90, 90)))
+    parts, fitted = busy.services, []
+    fit, find = parts.measurer.fit, parts.measurer.find
+
+    def find_or_break(photo, side):
+        if photo.pixels[0, 0, 0] < 20:
+            raise RuntimeError("broken")
+        return find(photo, side)
+
+    def noted(trials, breadth_mm):
+        fitted.append(len(trials))
+        return fit(trials, breadth_mm)
+
+    monkeypatch.setattr(parts.measurer, "find", find_or_break)
+    monkeypatch.setattr(parts.measurer, "fit", noted)
+    busy.measure()
+    states = {p.id: p.state for t in busy.load(round_id).trials for p in t.photos}
+    assert states[broken.id] == "not-measurable"
+    assert fitted == [2]
