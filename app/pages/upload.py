@@ -267,13 +267,17 @@ def _declare(session: Session, request: Request, member: MemberContext, trial_id
 
 @router.post("/trials/{trial_id}/remove")
 def remove(request: Request, member: SignedIn, trial_id: str) -> Response:
-    """Remove a trial with its photos and everything measured on them."""
+    """Remove a trial with its photos and everything measured on them: files first, as when an athlete is erased."""
     parts = services(request)
     with parts.database.begin() as session:
-        round_id = rounds.round_of_trial(session, member.practice_id, trial_id)
+        trial = rounds.load_trial(session, member.practice_id, trial_id)
+    for photo in trial.photos:
+        parts.store.erase(photo.id)
+    with parts.database.begin() as session:
         athlete_id = rounds.athlete_of_trial(session, member.practice_id, trial_id)
         photo_ids = rounds.remove_trial(session, member.practice_id, trial_id)
         audit.note(session, member.practice_id, member.member_id, "remove", "trial", trial_id, athlete_id=athlete_id)
     for photo_id in photo_ids:
-        parts.store.erase(photo_id)
-    return RedirectResponse(f"/rounds/{round_id}/photos", 303)
+        parts.store.erase(photo_id)  # what a measuring job or an upload wrote in between
+    parts.database.forget_erased()
+    return RedirectResponse(f"/rounds/{trial.round_id}/photos", 303)

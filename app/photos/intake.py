@@ -69,8 +69,8 @@ def take_in(
             "Send the photo as the camera made it, not a film or a scan.",
         )
     photo_id = new_id()
-    store.put(photo_id, ORIGINAL, without_location(upload.data))
     try:
+        store.put(photo_id, ORIGINAL, without_location(upload.data))
         record = _record(database, queue, practice_id, round_id, upload, photo_id)
     except BaseException:
         store.erase(photo_id)  # no row knows this file

@@ -34,7 +34,8 @@ def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, pho
         if practice_id is None:
             return  # removed meanwhile
         photos.set_state(session, practice_id, photo_id, "measuring")
-        trial = rounds.load_trial(session, practice_id, photos.photo(session, practice_id, photo_id).trial_id)
+        before = photos.photo(session, practice_id, photo_id)
+        trial = rounds.load_trial(session, practice_id, before.trial_id)
         earlier = photos.earlier_in_round(session, practice_id, photo_id)
 
     photo, found = _look(store, measurer, photo_id, trial.side)
@@ -56,8 +57,14 @@ def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, pho
                     media_type=photo.media_type,
                     taken_at=photo.taken_at,
                 )
-            measurements.add_measurement(session, practice_id, photo_id, found, software())
+            erased = photos.photo(session, practice_id, photo_id).erased_at is not None
+            if erased and before.measurement is not None:
+                found = before.measurement.landmarks  # the picture's time is over, its result stays
+            else:
+                measurements.add_measurement(session, practice_id, photo_id, found, software())
             others_wait = photos.waiting_in_round(session, trial.round_id, besides=photo_id) > 0
+        if erased:
+            store.erase(photo_id)  # copies made of a file that was read just before it was erased
         fit_round_again(database, practice_id, trial.round_id, measurer, only=trial.id if others_wait else None)
         with database.begin() as session:
             lock_row(session, models.Round, trial.round_id)  # one of two that end together must be the last

@@ -176,6 +176,23 @@ def test_photos_are_erased_after_their_time_and_results_stay(client, full, setti
     assert "not measured" not in client.get(f"/rounds/{round_id}/decision").text
 
 
+def test_the_result_of_an_erased_photo_survives_another_declared_side(client, full):
+    with full.services.database.begin() as session:
+        for photo in session.scalars(select(models.Photo)):
+            photo.created_at = now() - timedelta(days=31)
+    client.post("/practice", data={"keep_photos_days": "30"})
+    assert erase_due(full.services.database, full.services.store) == 4
+    content = client.get(f"/api/v1/athletes/{full.athlete_id}").json()["visits"][0]["rounds"][0]
+    assert client.post(f"/rounds/{content['id']}/exchange").status_code == 303
+    full.measure()
+    record = full.load(content["id"])
+    assert [t.side.value for t in record.trials] == ["start", "right", "right", "left"]
+    assert all(p.state == "measured" for t in record.trials for p in t.photos)
+    assert [abs(t.automatic.rotation.right_deg) for t in record.trials] == pytest.approx(
+        [abs(t["automatic_deg"]) for t in content["trials"]], abs=0.01
+    )
+
+
 def test_a_practice_that_keeps_photos_keeps_them(full):
     with full.services.database.begin() as session:
         for photo in session.scalars(select(models.Photo)):
