@@ -21,7 +21,7 @@ from app.pages import words
 from app.pages.form import SentForm
 from app.pages.problem import answer as problem
 from app.pages.rendering import STATIC, render, template
-from app.photos.intake import Upload, take_in
+from app.photos.intake import Upload, keys_of, read_file, received_digest, take_in
 from app.photos.self_screens import FINISH_PHOTO
 from app.records import audit, consents, rounds, self_screens, visits
 from app.records.columns import new_id, now
@@ -409,7 +409,7 @@ def take_photo(
     request: Request,
     secret: str,
     step: Annotated[str, Form(max_length=20)],
-    key: Annotated[str, Form(min_length=8, max_length=60)],
+    key: Annotated[str, Form(min_length=8, max_length=60, pattern="^[0-9A-Za-z-]*$")],
     photo: Annotated[UploadFile | str, File()],  # an empty file field arrives as text
     source: Annotated[str, Form()] = "file",
     face: Annotated[str, Form()] = "shown",
@@ -418,15 +418,18 @@ def take_photo(
     """Take one photo in; the same key again changes nothing, so a phone repeats until it knows that it arrived."""
     parts = services(request)
     wants_json = "application/json" in request.headers.get("accept", "")
+    chosen = isinstance(photo, StarletteUpload) and bool(photo.filename)
+    data = read_file(cast("StarletteUpload", photo), parts.settings.max_photo_bytes) if chosen else b""
     with parts.database.begin() as session:
         opened = _open(request, session, secret)
         if opened is None or opened.submission is None or not opened.goes_on:
             return _closed(request)
         record = opened.submission
         upload_key = f"{record.id}-{key}"
-        again = self_screens.photo_sent_before(session, record, upload_key)
+        keys = keys_of(upload_key, received_digest(data))
+        again = self_screens.photo_sent_before(session, record, keys, received_digest(data)) if chosen else None
         if again is None:
-            refusal = _refusal(_steps(session, record), record, step, photo)
+            refusal = _refusal(_steps(session, record), record, step, chosen=chosen)
             if refusal:
                 if wants_json:
                     return problem(request, 422, "photo-not-taken", refusal, "")
@@ -435,17 +438,8 @@ def take_photo(
     if again is None:
         file = cast("StarletteUpload", photo)
         side = Side(step.partition("-")[0])
-        sending = Upload(file.file.read(), file.filename or "", upload_key, side, roll_deg=roll_deg)
-        stored = take_in(
-            parts.database,
-            parts.store,
-            parts.queue,
-            record.practice_id,
-            round_id,
-            sending,
-            max_bytes=parts.settings.max_photo_bytes,
-        )
-        again = stored.id
+        sending = Upload(data, file.filename or "", upload_key, side, roll_deg=roll_deg)
+        again = take_in(parts.database, parts.store, parts.queue, record.practice_id, round_id, sending).id
     with parts.database.begin() as session:
         new = self_screens.add_capture(
             session,
@@ -464,9 +458,9 @@ def take_photo(
     return RedirectResponse(f"/self-screen/{secret}", 303)
 
 
-def _refusal(steps: tuple[StepProgress, ...], record: SubmissionRecord, step: str, photo: UploadFile | str) -> str:
+def _refusal(steps: tuple[StepProgress, ...], record: SubmissionRecord, step: str, *, chosen: bool) -> str:
     """Say why a photo cannot be taken in, or return an empty text."""
-    if not isinstance(photo, StarletteUpload) or not photo.filename:
+    if not chosen:
         return "No photo was chosen."
     if len(record.captures) >= MOST_PHOTOS:
         return "There are enough photos. Send the self-screen off."

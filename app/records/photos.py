@@ -90,7 +90,7 @@ def add_photo(
             trial_id=trial_id,
             viewpoint=last + 1,
             upload_key=upload_key,
-            file_name=file_name[-255:],
+            file_name=file_name.replace("\0", "")[-255:],
             digest=digest,
             byte_count=byte_count,
             roll_deg=roll_deg,
