@@ -111,7 +111,7 @@ def _record(session: Session, row: models.Visit, who: AthleteRecord) -> VisitRec
         accepted_at=row.accepted_at,
         athlete=who,
         screen=newest_screen(session, row.id),
-        complaint=_newest_complaint(session, row.id),
+        complaint=next(iter(complaints_of(session, row.id, most=1)), None),
         round_ids=tuple(
             session.scalars(
                 select(models.Round.id).where(models.Round.visit_id == row.id).order_by(models.Round.number)
@@ -122,14 +122,21 @@ def _record(session: Session, row: models.Visit, who: AthleteRecord) -> VisitRec
 
 def newest_screen(session: Session, visit_id: str) -> ScreenRecord | None:
     """Return the newest asking of the safety questions at a visit."""
-    row = session.scalars(
+    return next(iter(screens_of(session, visit_id, most=1)), None)
+
+
+def screens_of(session: Session, visit_id: str, *, most: int | None = None) -> list[ScreenRecord]:
+    """Return every asking of the safety questions at a visit, newest first."""
+    rows = session.scalars(
         select(models.SafetyScreen)
         .where(models.SafetyScreen.visit_id == visit_id)
         .order_by(models.SafetyScreen.number.desc())
-        .limit(1)
-    ).first()
-    if row is None:
-        return None
+        .limit(most)
+    )
+    return [_screen_record(session, row) for row in rows.all()]
+
+
+def _screen_record(session: Session, row: models.SafetyScreen) -> ScreenRecord:
     answers = {key: Answer(value) for key, value in row.answers.items()}
     cleared = session.scalars(select(models.Clearance).where(models.Clearance.screen_id == row.id)).first()
     return ScreenRecord(
@@ -154,16 +161,15 @@ def newest_screen_of(session: Session, athlete_id: str) -> ScreenRecord | None:
     return None if visit_id is None else newest_screen(session, visit_id)
 
 
-def _newest_complaint(session: Session, visit_id: str) -> ComplaintRecord | None:
-    row = session.scalars(
+def complaints_of(session: Session, visit_id: str, *, most: int | None = None) -> list[ComplaintRecord]:
+    """Return everything the athlete complained of at a visit, newest first."""
+    rows = session.scalars(
         select(models.Complaint)
         .where(models.Complaint.visit_id == visit_id)
         .order_by(models.Complaint.number.desc())
-        .limit(1)
-    ).first()
-    if row is None:
-        return None
-    return ComplaintRecord(row.words, row.pain_now, row.pain_worst, tuple(row.sites), row.told_at)
+        .limit(most)
+    )
+    return [ComplaintRecord(r.words, r.pain_now, r.pain_worst, tuple(r.sites), r.told_at) for r in rows]
 
 
 def add_screen(
