@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from starlette.responses import RedirectResponse
 
+from app.care.consent import NEEDED
 from app.errors import NotAllowedError
 from app.pages.form import SentForm
 from app.pages.rendering import render, template
-from app.records import audit, people, rounds, visits
+from app.records import audit, consents, people, rounds, visits
 from app.security.members import SignedIn
 from app.services import services
 
@@ -61,6 +62,7 @@ def begin(request: Request, member: SignedIn, sent: SentForm) -> Response:
             return _form(request, member, code, breadth, problem, 422)
     with services(request).database.begin() as session:
         athlete = people.athlete_by_code(session, member.practice_id, code)
+        consents.refuse_if_taken_back(session, member.practice_id, athlete.id, NEEDED)
         screen = visits.newest_screen_of(session, athlete.id)
         if screen is not None and not screen.test_allowed:
             raise NotAllowedError(

@@ -210,11 +210,12 @@ class _Opened:
     invitation: InvitationRecord
     submission: SubmissionRecord | None
     screen: visits.ScreenRecord | None
+    agreed: bool
 
     @property
     def goes_on(self) -> bool:
         """Whether photos may be taken."""
-        return self.screen is not None and may_go_on_alone(self.screen)
+        return self.agreed and self.screen is not None and may_go_on_alone(self.screen)
 
 
 def may_go_on_alone(screen: visits.ScreenRecord) -> bool:
@@ -235,9 +236,11 @@ def _open(request: Request, session: Session, secret: str) -> _Opened | None:
     parts.self_screen_limit.spend(f"link {digest(secret)}")
     submission_id = invitation.standing.submission_id
     if submission_id is None:
-        return _Opened(invitation, None, None)
+        return _Opened(invitation, None, None, agreed=False)
     record = self_screens.submission(session, invitation.practice_id, submission_id)
-    return _Opened(invitation, record, visits.newest_screen(session, record.visit_id))
+    held = consents.in_force(consents.consents_of(session, invitation.practice_id, invitation.athlete_id))
+    screen = visits.newest_screen(session, record.visit_id)
+    return _Opened(invitation, record, screen, agreed=held >= consent.NEEDED)
 
 
 def _closed(request: Request) -> Response:
@@ -286,7 +289,7 @@ def show(request: Request, secret: str) -> Response:
         opened = _open(request, session, secret)
         if opened is None:
             return _closed(request)
-        if opened.submission is None:
+        if opened.submission is None or not opened.agreed:
             return _consent_page(request, opened)
         if opened.screen is None:
             return _safety_page(request, {}, {"pain_now": None, "pain_worst": None})
@@ -344,14 +347,17 @@ def agree(request: Request, secret: str, form: SentForm) -> Response:
         opened = _open(request, session, secret)
         if opened is None:
             return _closed(request)
-        if opened.submission is None:
+        if opened.submission is None or not opened.agreed:
             if not set(given) >= consent.NEEDED:
                 return _consent_page(request, opened, "Without your agreement nothing can be sent.", 422)
             practice_id, athlete_id = opened.invitation.practice_id, opened.invitation.athlete_id
             before = consents.in_force(consents.consents_of(session, practice_id, athlete_id))
             consents.set_consents(session, practice_id, athlete_id, before | set(given), None)
-            submission_id = self_screens.begin(session, opened.invitation)
-            audit.note(session, practice_id, None, "begun by link", "self-screen", submission_id, athlete_id=athlete_id)
+            if opened.submission is None:
+                begun = self_screens.begin(session, opened.invitation)
+                audit.note(session, practice_id, None, "begun by link", "self-screen", begun, athlete_id=athlete_id)
+            else:
+                audit.note(session, practice_id, None, "agreed by link", "consent", athlete_id, athlete_id=athlete_id)
     return RedirectResponse(f"/self-screen/{secret}", 303)
 
 
@@ -366,7 +372,7 @@ def answer_questions(request: Request, secret: str, form: SentForm) -> Response:
         if opened is None:
             return _closed(request)
         record = opened.submission
-        if record is not None and opened.screen is None:
+        if record is not None and opened.agreed and opened.screen is None:
             open_count = len(safety.KEYS) - len(answers) + sum(p is None for p in pains.values())
             if open_count:
                 said = f"{open_count} {'question is' if open_count == 1 else 'questions are'} not answered yet."
@@ -487,6 +493,8 @@ def send(request: Request, secret: str, form: SentForm) -> Response:
             if opened is None or opened.submission is None:
                 return _closed(request)
         record = opened.submission
+        if not opened.agreed:
+            return RedirectResponse(f"/self-screen/{secret}", 303)  # where it can be given again
         if not opened.goes_on or record.round_id is None:
             raise InputError("There is no photo yet.", "Go back and take the photos.")
         for side, pain in pains.items():

@@ -193,6 +193,9 @@ def send(request: Request, member: SignedIn, round_id: str, form: MemberPhotos) 
     side = Side(form.one_of("side", list(Side), "The side"))
     upload_key, trial_id = form.text("upload_key"), form.text("trial_id") or None
     sent = form.files("photos")
+    with parts.database.begin() as session:
+        athlete_id = rounds.load_round(session, member.practice_id, round_id).athlete.id
+        consents.refuse_if_taken_back(session, member.practice_id, athlete_id, NEEDED)
     stored, problems = [], []
     if len(sent) > parts.settings.max_photos_per_upload:
         problems.append(f"At most {parts.settings.max_photos_per_upload} photos can be sent at once.")
@@ -209,7 +212,6 @@ def send(request: Request, member: SignedIn, round_id: str, form: MemberPhotos) 
         except KneelturnError as error:
             problems.append(f"{file.filename}: {error}")
     with parts.database.begin() as session:
-        athlete_id = rounds.load_round(session, member.practice_id, round_id).athlete.id
         for photo in stored:
             audit.note(session, member.practice_id, member.member_id, "add", "photo", photo.id, athlete_id=athlete_id)
     if "application/json" in request.headers.get("accept", ""):

@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.care.safety import Answer, Verdict, judge
-from app.errors import NotAllowedError, NotFoundError
+from app.errors import InputError, NotAllowedError, NotFoundError
 from app.records import models
 from app.records.people import AthleteRecord, athlete
 
@@ -199,13 +199,17 @@ def add_screen(
     return verdict
 
 
-def clear(session: Session, practice_id: str, visit_id: str, member_id: str, reason: str) -> None:
-    """Store a clinician's decision to go on after the newest screen.
+def clear(
+    session: Session, practice_id: str, visit_id: str, member_id: str, reason: str, *, screen_id: str | None = None
+) -> None:
+    """Store a clinician's decision to go on after the newest screen, which must be ``screen_id`` if that is given.
 
     Raises
     ------
     NotFoundError
         If the visit has no screen.
+    InputError
+        If the questions were asked again since the screen that the clinician saw.
     NotAllowedError
         If the answers are an emergency.
 
@@ -216,6 +220,10 @@ def clear(session: Session, practice_id: str, visit_id: str, member_id: str, rea
         raise NotFoundError("The safety questions were not asked yet.", "Ask them first.")
     if not screen.verdict.tier.clearable:
         raise NotAllowedError(screen.verdict.headline, "Ask again at another visit, after the athlete was seen.")
+    if screen_id is not None and screen.id != screen_id:
+        raise InputError(
+            "The safety questions were asked again meanwhile.", "Go back, read the new answers, then decide."
+        )
     if screen.clearance is None:
         session.add(models.Clearance(practice_id=practice_id, screen_id=screen.id, member_id=member_id, reason=reason))
         session.flush()

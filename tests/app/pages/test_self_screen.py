@@ -390,6 +390,19 @@ def test_erasing_the_athlete_erases_invitations_and_submissions(athlete, practic
             assert session.query(table).count() == 0
 
 
+def test_after_consent_was_taken_back_the_link_asks_for_it_again(athlete, client, practice, cleared):
+    assert send(athlete, cleared, "start").status_code == 201
+    client.post(f"/athletes/{practice.athlete_id}/consent", data={})
+    refused = send(athlete, cleared, "left-1")
+    assert refused.status_code == 404
+    assert refused.json()["code"] == "link-closed"  # the phone keeps the photo
+    assert 'name="consent"' in athlete.get(cleared).text
+    assert len(submission(practice).captures) == 1
+    athlete.post(f"{cleared}/consent", data={"consent": ["measuring", "records"]})
+    assert send(athlete, cleared, "left-1").status_code == 201
+    assert len(submission(practice).captures) == 2
+
+
 def test_a_face_is_covered_on_arrival_if_the_athlete_wants_that(athlete, practice, cleared, monkeypatch):
     seen = DrawnPersonMeasurer.find
 
