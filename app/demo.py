@@ -209,15 +209,7 @@ def _hold(parts: Services, practice_id: str, member_id: str, athlete_id: str, vi
         trial_id = None
         for name in files:
             upload = Upload((sample_folder() / name).read_bytes(), name, f"demo-{name}", side, trial_id)
-            photo = take_in(
-                parts.database,
-                parts.store,
-                parts.queue,
-                practice_id,
-                round_id,
-                upload,
-                max_bytes=parts.settings.max_photo_bytes,
-            )
+            photo = take_in(parts.database, parts.store, parts.queue, practice_id, round_id, upload)
             trial_id = photo.trial_id
             if submission_id is not None:
                 _note_step(parts, practice_id, submission_id, photo.id, side)

@@ -22,7 +22,7 @@ from app.photos.store import LocalFolder
 from app.photos.vision_measurer import VisionMeasurer
 from app.records import rounds
 from app.records.database import Database
-from app.security.body_limit import BodyLimit, too_large
+from app.security.body_limit import BodyLimit, most_bytes_by_path
 from app.security.cross_site import CrossSiteGuard
 from app.security.headers import SecurityHeaders
 from app.services import Services
@@ -65,7 +65,7 @@ def create_app(settings: Settings, measurer: Measurer | None = None) -> FastAPI:
         if kind == self_screens.FINISH_PHOTO:
             self_screens.give_up_finishing(database, photo_id)
         elif kind == MEASURE_PHOTO:
-            measuring.keep_unmeasured(database, photo_id)
+            measuring.keep_unmeasured(database, runner, photo_id)
 
     runner = ThreadRunner(
         database,
@@ -95,9 +95,12 @@ def create_app(settings: Settings, measurer: Measurer | None = None) -> FastAPI:
     add_error_pages(app)
 
     public = urlsplit(settings.public_url)
-    max_bytes = settings.max_photo_bytes * settings.max_photos_per_upload
     # added last, asked first
-    app.add_middleware(BodyLimit, refusal=Refusal(too_large(max_bytes), app), max_bytes=max_bytes)
+    app.add_middleware(
+        BodyLimit,
+        most_bytes=most_bytes_by_path(settings.max_photo_bytes, settings.max_photos_per_upload),
+        refusal=lambda error: Refusal(error, app),
+    )
     app.add_middleware(CrossSiteGuard, refusal=Refusal(CROSS_SITE, app), public_host=public.netloc)
     app.add_middleware(SecurityHeaders, https=public.scheme == "https")
     return app

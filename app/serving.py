@@ -58,6 +58,14 @@ def serve_demo(host: str, port: int, data: Path | None, told: demo.Told) -> Call
     listening = _listen(host, port)  # a port in use is found out before anything is measured
     app = create_app(settings)
     parts: Services = app.state.services
+    with parts.database.begin() as session:
+        real = people.first_member(session, demo=False) is not None
+    if real:
+        listening.close()
+        raise SystemExit(
+            f"{folder} holds a real practice, and a demo signs every visitor in. Choose another folder with --data, "
+            "or serve this one with: kneelturn serve"
+        )
     new = demo.fill(parts)
     demo.measure(parts, told)
 

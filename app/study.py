@@ -2,7 +2,6 @@
 
 import csv
 import io
-import math
 from dataclasses import dataclass
 
 from app.errors import InputError
@@ -11,6 +10,8 @@ from vision.agreement import AgreementStudy, StandardError, StudyRecord, agreeme
 COLUMNS = ("person", "rater", "day", "angle_deg")
 FEW_PEOPLE = 50
 """Fewer people than this leave the error itself uncertain; 50 is common practice for such studies, no source."""
+
+LARGEST_DEG = 180.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,24 +36,30 @@ def read_study(text: str) -> tuple[StudyRecord, ...]:
     text = text.removeprefix("\ufeff")
     semicolons = ";" in text.partition("\n")[0]
     table = csv.DictReader(io.StringIO(text), delimiter=";" if semicolons else ",")
-    missing = [name for name in COLUMNS if name not in (table.fieldnames or ())]
-    if missing:
-        raise InputError(
-            f"The table has no column {', '.join(missing)}.", f"Its first line must be: {','.join(COLUMNS)}"
-        )
     records = []
-    for row in table:
-        try:
-            day, angle_deg = int(row["day"]), float(_with_point(row["angle_deg"], semicolons))
-            if not math.isfinite(angle_deg):
-                raise ValueError(row["angle_deg"])
-        except (TypeError, ValueError):
+    try:
+        missing = [name for name in COLUMNS if name not in (table.fieldnames or ())]
+        if missing:
             raise InputError(
-                f"Line {table.line_num} of the table cannot be read.",
-                "The day must be a whole number and the angle a number of degrees.",
-            ) from None
-        records.append(StudyRecord(row["person"].strip(), row["rater"].strip(), day, angle_deg))
+                f"The table has no column {', '.join(missing)}.", f"Its first line must be: {','.join(COLUMNS)}"
+            )
+        for row in table:
+            records.append(_reading(row, semicolons))
+    except (TypeError, ValueError, AttributeError, csv.Error) as error:
+        line = table.line_num + isinstance(error, csv.Error)  # it is counted when it was read
+        raise InputError(
+            f"Line {line} of the table cannot be read.",
+            "Person and rater must be named, the day must be a whole number and the angle a number of degrees.",
+        ) from None
     return tuple(records)
+
+
+def _reading(row: dict[str, str], semicolons: bool) -> StudyRecord:
+    person, rater = row["person"].strip(), row["rater"].strip()
+    day, angle_deg = int(row["day"]), float(_with_point(row["angle_deg"], semicolons))
+    if not person or not rater or not abs(angle_deg) <= LARGEST_DEG:  # neither is one that is no number
+        raise ValueError(row)
+    return StudyRecord(person, rater, day, angle_deg)
 
 
 def _with_point(number: str, comma_is_decimal: bool) -> str:

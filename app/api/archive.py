@@ -11,7 +11,7 @@ from app.api import fhir
 from app.api.content import AthleteContent
 from app.api.tables import trials_csv
 
-_READ_ME = """All that Kneelturn knows about athlete {code}, taken out at {at}.
+_READ_ME = """What Kneelturn keeps about athlete {code}, taken out at {at}.
 
 athlete.json      everything, with units in the names; angles are degrees in the side's own direction
 trials.csv        one line a trial, for a spreadsheet

@@ -85,8 +85,42 @@ class RoundContent:
 
 
 @dataclass(frozen=True, slots=True)
+class ClearanceContent:
+    """A clinician's decision to go on although the safety answers spoke against a test."""
+
+    reason: str
+    made_at: datetime
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class AskedContent:
+    """One asking of the safety questions, with its verdict by today's rules."""
+
+    asked_at: datetime
+    safety: str
+    answers: dict[str, str]
+    clearance: ClearanceContent | None
+
+
+@dataclass(frozen=True, slots=True)
+class ToldContent:
+    """What was told once of a complaint; pain 0 to 10."""
+
+    told_at: datetime
+    words: str
+    pain_now: int | None
+    pain_worst: int | None
+    pain_sites: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class VisitContent:
-    """One meeting or one self-screen, with what was asked and said."""
+    """One meeting or one self-screen, with what was asked and said.
+
+    Complaint and answers are the newest; ``asked`` and ``told`` hold them all, newest first. ``decision`` and
+    ``decision_note`` are a member's on a self-screen.
+    """
 
     id: str
     kind: Literal["visit", "self-screen"]
@@ -99,16 +133,40 @@ class VisitContent:
     safety: str
     safety_answers: dict[str, str]
     rounds: tuple[RoundContent, ...]
+    asked: tuple[AskedContent, ...] = ()
+    told: tuple[ToldContent, ...] = ()
+    decision: Literal["accepted", "set-aside"] | None = None
+    decision_note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DoneContent:
+    """That a drill was done on a day of the athlete's calendar; pain 0 to 10."""
+
+    day: str
+    pain: int | None
 
 
 @dataclass(frozen=True, slots=True)
 class DrillContent:
-    """One drill of a plan, with the days on which it was done."""
+    """One drill of a plan, with the days on which it was done; ``note`` is the plan's."""
 
     name: str
     dose: str
     given_at: datetime
     done_on: tuple[str, ...]
+    done: tuple[DoneContent, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ConsentContent:
+    """What the athlete agreed to; ``by`` is who wrote it down, empty if it was given through a link."""
+
+    purpose: str
+    given_at: datetime
+    withdrawn_at: datetime | None
+    by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,3 +180,4 @@ class AthleteContent:
     created_at: datetime
     visits: tuple[VisitContent, ...]
     drills: tuple[DrillContent, ...]
+    consents: tuple[ConsentContent, ...] = ()

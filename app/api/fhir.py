@@ -7,6 +7,7 @@ code system, which the bundle carries along. Elements used are those of R4 (hl7.
 """
 
 import uuid
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -38,7 +39,7 @@ def bundle(athlete: AthleteContent, made_at: datetime) -> Resource:
     for visit in athlete.visits:
         for round_ in visit.rounds:
             device = devices.setdefault(round_.software, _device(round_.software))
-            entries.extend(_round(round_, patient, device))
+            entries.extend(_round(round_, patient, device, reviewed=visit.accepted))
     entries.extend(devices.values())
     return {
         "resourceType": "Bundle",
@@ -98,7 +99,7 @@ def _device(software: str) -> Resource:
     )
 
 
-def _round(round_: RoundContent, patient: Resource, device: Resource) -> list[Resource]:
+def _round(round_: RoundContent, patient: Resource, device: Resource, *, reviewed: bool) -> list[Resource]:
     common = {
         "subject": _reference(patient),
         "effectiveDateTime": _instant(round_.started_at),
@@ -108,17 +109,17 @@ def _round(round_: RoundContent, patient: Resource, device: Resource) -> list[Re
     observations: dict[str, Resource] = {}
     for side in round_.sides:
         trials = [t for t in round_.trials if t.side == side.side]
-        observation = _side(round_, side, trials, common)
+        observation = _side(round_, side, trials, common, reviewed=reviewed)
         observations[side.side] = observation
         result.append(observation)
-        result.extend(_provenance(c, observation) for t in trials for c in t.corrections)
+        result.extend(_provenance(c, observation) for t in trials for c in t.corrections if not c.blind)
     d = round_.difference
     if d is not None:
         result.append(
             _resource(
                 "Observation",
                 f"{round_.id}:difference",
-                status=_status(t for t in round_.trials if t.side != "start"),
+                status=_status([t for t in round_.trials if t.side != "start"], reviewed=reviewed),
                 code=_code("rotation-difference"),
                 method=_code("left-minus-right"),
                 valueQuantity=_degrees(d.left_minus_right_deg),
@@ -131,7 +132,9 @@ def _round(round_: RoundContent, patient: Resource, device: Resource) -> list[Re
     return result
 
 
-def _status(trials: Any) -> str:  # noqa: ANN401 - any iterable of trials
+def _status(trials: Iterable[TrialContent], *, reviewed: bool) -> str:
+    if not reviewed:
+        return "preliminary"  # R4: "subject to verification", as a self-screen is that no member has accepted
     return "amended" if any(t.origin in ("moved", "typed") for t in trials) else "final"
 
 
@@ -142,7 +145,9 @@ def _band(low_deg: float, high_deg: float) -> list[Resource]:
     ]
 
 
-def _side(round_: RoundContent, side: SideContent, trials: list[TrialContent], common: Resource) -> Resource:
+def _side(
+    round_: RoundContent, side: SideContent, trials: list[TrialContent], common: Resource, *, reviewed: bool
+) -> Resource:
     components = _band(side.band_low_deg, side.band_high_deg)
     notes = []
     for trial in trials:
@@ -156,7 +161,7 @@ def _side(round_: RoundContent, side: SideContent, trials: list[TrialContent], c
     observation = _resource(
         "Observation",
         f"{round_.id}:{side.side}",
-        status=_status(trials),
+        status=_status(trials, reviewed=reviewed),
         code=_code(f"rotation-{side.side}"),
         method=_code("photo-torso-fit"),
         valueQuantity=_degrees(side.mean_deg),

@@ -3,25 +3,32 @@
 from sqlalchemy.orm import Session
 
 from app.api.content import (
+    AskedContent,
     AthleteContent,
+    ClearanceContent,
+    ConsentContent,
     CorrectionContent,
     DifferenceContent,
+    DoneContent,
     DrillContent,
     RoundContent,
     SideContent,
     SideWord,
+    ToldContent,
     TrialContent,
     VisitContent,
 )
 from app.care import position
 from app.care.position import words_for
 from app.photos.store import ORIGINAL, PhotoStore
-from app.records import people, plans, rounds, visits
+from app.records import consents, people, plans, rounds, self_screens, visits
 from app.records.comparisons import compared
 from app.records.people import PracticeRecord
 from app.records.rounds import RoundRecord, TrialRecord
-from app.records.visits import VisitRecord
+from app.records.visits import ScreenRecord, VisitRecord
 from vision.compare import SideMean
+
+FORMER = "a former member"
 
 
 def athlete_content(session: Session, practice_id: str, athlete_id: str) -> AthleteContent:
@@ -51,15 +58,28 @@ def athlete_content(session: Session, practice_id: str, athlete_id: str) -> Athl
                 dose=item.dose.words,
                 given_at=plan.given_at,
                 done_on=tuple(d.day.isoformat() for d in plan.done if d.drill == item.drill.key),
+                done=tuple(DoneContent(d.day.isoformat(), d.pain) for d in plan.done if d.drill == item.drill.key),
+                note=plan.note,
             )
             for plan in plans.plans_of(session, practice_id, athlete_id)
             for item in plan.items
+        ),
+        consents=tuple(
+            ConsentContent(
+                purpose=c.purpose,
+                given_at=c.given_at,
+                withdrawn_at=c.withdrawn_at,
+                by=names.get(c.written_by, FORMER) if c.written_by else "",
+            )
+            for c in consents.consents_of(session, practice_id, athlete_id)
         ),
     )
 
 
 def _visit(session: Session, practice: PracticeRecord, visit: VisitRecord, names: dict[str, str]) -> VisitContent:
     told, screen = visit.complaint, visit.screen
+    submission_id = self_screens.submission_of_visit(session, practice.id, visit.id)
+    sent = self_screens.submission(session, practice.id, submission_id) if submission_id else None
     return VisitContent(
         id=visit.id,
         kind=visit.kind,
@@ -74,6 +94,25 @@ def _visit(session: Session, practice: PracticeRecord, visit: VisitRecord, names
         rounds=tuple(
             _round(rounds.load_round(session, practice.id, round_id), practice, names) for round_id in visit.round_ids
         ),
+        asked=tuple(_asked(s, names) for s in visits.screens_of(session, visit.id)),
+        told=tuple(
+            ToldContent(c.told_at, c.words, c.pain_now, c.pain_worst, c.sites)
+            for c in visits.complaints_of(session, visit.id)
+        ),
+        decision=sent.decision if sent else None,
+        decision_note=sent.note if sent else "",
+    )
+
+
+def _asked(screen: ScreenRecord, names: dict[str, str]) -> AskedContent:
+    decided = screen.clearance
+    return AskedContent(
+        asked_at=screen.asked_at,
+        safety=screen.verdict.headline,
+        answers={key: answer.value for key, answer in screen.answers.items()},
+        clearance=None
+        if decided is None
+        else ClearanceContent(decided.reason, decided.made_at, names.get(decided.made_by or "", FORMER)),
     )
 
 
@@ -118,18 +157,18 @@ def _rounded(value: float | None) -> float | None:
 def _trial(trial: TrialRecord, names: dict[str, str]) -> TrialContent:
     rotation = trial.current.rotation if trial.current else None
     automatic = trial.automatic.rotation if trial.automatic else None
-    band = (rotation.band_deg if rotation else None) or (None, None)
+    band = (rotation.band_deg if rotation is not None else None) or (None, None)
     findings = [f.message for p in trial.photos if p.measurement for f in p.measurement.landmarks.findings]
-    findings += [f.message for f in rotation.findings] if rotation else []
+    findings += [f.message for f in rotation.findings] if rotation is not None else []  # why none is given, too
     return TrialContent(
         id=trial.id,
         number=trial.number,
         side=trial.side.value,
-        rotation_deg=_rounded(rotation.magnitude_deg if rotation else None),
+        rotation_deg=_rounded(rotation.magnitude_deg if rotation is not None else None),
         band_low_deg=_rounded(band[0]),
         band_high_deg=_rounded(band[1]),
-        automatic_deg=_rounded(automatic.magnitude_deg if automatic else None),
-        origin=rotation.origin if rotation else None,
+        automatic_deg=_rounded(automatic.magnitude_deg if automatic is not None else None),
+        origin=rotation.origin if rotation is not None else None,
         left_out=trial.left_out,
         pain=trial.pain,
         end_feel=words_for(position.END_FEELS, trial.end_feel) if trial.end_feel else None,
@@ -141,7 +180,7 @@ def _trial(trial: TrialRecord, names: dict[str, str]) -> TrialContent:
                 id=c.id,
                 kind=c.kind,
                 made_at=c.made_at,
-                by=names.get(c.member_id or "", "a former member"),
+                by=names.get(c.member_id or "", FORMER),
                 reason=c.reason,
                 angle_deg=c.angle_deg,
                 moved_landmarks=tuple(c.moved),

@@ -34,6 +34,7 @@ HEADINGS = (
     "decision",
     "standard_error_of_measurement_deg",
     "corrections",
+    "visit_accepted",
 )
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -84,7 +85,8 @@ def trials_csv(athletes: Iterable[AthleteContent]) -> bytes:
                         d.band_high_deg if d else None,
                         d.decision if d else None,
                         d.sem_deg if d else None,
-                        len(trial.corrections),
+                        sum(not c.blind for c in trial.corrections),
+                        visit.accepted,
                     )
                     writer.writerow([safe_cell(c) for c in cells])
     return out.getvalue().encode("utf-8-sig")

@@ -1,17 +1,18 @@
 """A sent form, read in one place: what is missing, too long or out of range is said in words."""
 
-from collections.abc import Collection
+from collections.abc import AsyncIterator, Collection
 from typing import Annotated
 
 from fastapi import Depends
-from starlette.datastructures import FormData
+from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
 
 from app.errors import InputError
+from app.security.members import SignedIn
 
 
 class Form:
-    """The fields of a form without files."""
+    """The fields of a form."""
 
     def __init__(self, data: FormData) -> None:
         self._data = data
@@ -35,7 +36,8 @@ class Form:
 
         """
         value = self._data.get(name, "")
-        text = value.strip() if isinstance(value, str) else ""
+        # PostgreSQL stores no text with this character in it, and nobody can type it
+        text = value.replace("\0", "").strip() if isinstance(value, str) else ""
         if needed and not text:
             raise InputError(f"{needed} is missing.", "Go back and fill it in.")
         if len(text) > longest:
@@ -46,6 +48,10 @@ class Form:
         """Return a field exactly as sent, blanks too."""
         value = self._data.get(name, "")
         return value if isinstance(value, str) else ""
+
+    def files(self, name: str) -> list[UploadFile]:
+        """Return the files chosen; an empty file field, which arrives as text, is none."""
+        return [f for f in self._data.getlist(name) if isinstance(f, UploadFile) and f.filename]
 
     def whole(self, name: str, low: int, high: int, words: str) -> int | None:
         """Return a whole number, or None if the field is empty.
@@ -94,3 +100,12 @@ async def _sent(request: Request) -> Form:
 
 
 SentForm = Annotated[Form, Depends(_sent)]
+
+
+async def _sent_by_member(request: Request, _member: SignedIn) -> AsyncIterator[Form]:
+    async with request.form() as data:
+        yield Form(data)
+
+
+MemberPhotos = Annotated[Form, Depends(_sent_by_member)]
+"""A form with photos in it; nothing of it is read before somebody is known to be signed in."""

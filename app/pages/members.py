@@ -2,9 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
+from typing import Annotated
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Query, Request, Response
+from pydantic import AwareDatetime
 from starlette.responses import RedirectResponse
 
 from app.errors import InputError
@@ -18,6 +20,9 @@ from app.security.rights import RIGHTS, ROLE_WORDS, Right
 from app.services import services
 
 router = APIRouter()
+
+# within what every zone and both databases can say
+Moment = Annotated[AwareDatetime, Query(gt=datetime(1970, 1, 1, tzinfo=UTC), lt=datetime(2200, 1, 1, tzinfo=UTC))]
 
 
 @template("members.html")
@@ -160,7 +165,7 @@ def end_browser(request: Request, member: SignedIn, sign_in_id: str) -> Response
 
 
 @router.get("/audit-log")
-def audit_log(request: Request, member: Manager, athlete: str = "", until: datetime | None = None) -> Response:
+def audit_log(request: Request, member: Manager, athlete: str = "", until: Moment | None = None) -> Response:
     """Show who read or changed what."""
     with services(request).database.begin() as session:
         entries = audit.entries(session, member.practice_id, athlete_id=athlete or None, until=until)

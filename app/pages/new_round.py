@@ -1,14 +1,15 @@
 """Begin a round: whose it is, and the tape-measured shoulder breadth if there is one."""
 
 from dataclasses import dataclass
-from typing import Annotated
 
-from fastapi import APIRouter, Form, Request, Response
+from fastapi import APIRouter, Request, Response
 from starlette.responses import RedirectResponse
 
+from app.care.consent import NEEDED
 from app.errors import NotAllowedError
+from app.pages.form import SentForm
 from app.pages.rendering import render, template
-from app.records import audit, people, rounds, visits
+from app.records import audit, consents, people, rounds, visits
 from app.security.members import SignedIn
 from app.services import services
 
@@ -42,17 +43,15 @@ def _form(request: Request, member: SignedIn, code: str, breadth: str, problem: 
 
 
 @router.post("/rounds/new")
-def begin(
-    request: Request, member: SignedIn, code: Annotated[str, Form()] = "", breadth: Annotated[str, Form()] = ""
-) -> Response:
+def begin(request: Request, member: SignedIn, sent: SentForm) -> Response:
     """Make the round, and the athlete if the code is new, and go on to the photos."""
-    code = " ".join(code.split())
+    code, breadth = " ".join(sent.text("code").split()), sent.text("breadth")
     if not 1 <= len(code) <= 100:
         return _form(request, member, code, breadth, "Enter a code for the athlete, at most 100 characters.", 422)
     breadth_mm = None
-    if breadth.strip():
+    if breadth:
         try:
-            breadth_mm = float(breadth.strip().replace(",", "."))
+            breadth_mm = float(breadth.replace(",", "."))
         except ValueError:
             breadth_mm = -1.0
         if not BREADTH_MM[0] <= breadth_mm <= BREADTH_MM[1]:
@@ -63,6 +62,7 @@ def begin(
             return _form(request, member, code, breadth, problem, 422)
     with services(request).database.begin() as session:
         athlete = people.athlete_by_code(session, member.practice_id, code)
+        consents.refuse_if_taken_back(session, member.practice_id, athlete.id, NEEDED)
         screen = visits.newest_screen_of(session, athlete.id)
         if screen is not None and not screen.test_allowed:
             raise NotAllowedError(

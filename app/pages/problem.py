@@ -8,6 +8,7 @@ from urllib.parse import quote
 
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
+from sqlalchemy.exc import DataError, IntegrityError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -15,6 +16,7 @@ from starlette.types import Receive, Scope, Send
 
 from app.errors import CrossSiteError, SignInNeededError, http_status
 from app.pages.rendering import render, template
+from app.security.headers import HEADERS
 from vision.errors import KneelturnError
 
 log = logging.getLogger("kneelturn.pages")
@@ -67,14 +69,33 @@ def _form_error(request: Request, error: Exception) -> Response:
 
 
 def _unexpected(request: Request, error: Exception) -> Response:
-    log.error("unexpected error at %s", request.scope.get("route", request.url.path), exc_info=error)
-    return answer(
+    log.error("unexpected error at %s", request.scope.get("route", ""), exc_info=error)
+    response = answer(
         request,
         500,
         "unexpected",
         "Something went wrong on our side.",
         "Nothing that was stored is lost. Go back and try again; if it happens again, tell whoever runs this program.",
     )
+    # this page is made outside of the middleware that adds them elsewhere
+    response.headers.update(HEADERS)
+    return response
+
+
+def _at_the_same_moment(request: Request, error: Exception) -> Response:
+    log.warning("refused by the database at %s: %s", request.scope.get("route", ""), type(error).__name__)
+    return answer(
+        request,
+        409,
+        "changed-meanwhile",
+        "The same thing was changed by somebody else at this moment.",
+        "Nothing that was stored is lost. Go back, reload the page and try again.",
+    )
+
+
+def _not_storable(request: Request, error: Exception) -> Response:
+    log.warning("refused by the database at %s: %s", request.scope.get("route", ""), type(error).__name__)
+    return _form_error(request, error)
 
 
 class Refusal:
@@ -101,4 +122,6 @@ def add_error_pages(app: FastAPI) -> None:
     app.add_exception_handler(KneelturnError, _own_error)
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(RequestValidationError, _form_error)
+    app.add_exception_handler(IntegrityError, _at_the_same_moment)
+    app.add_exception_handler(DataError, _not_storable)
     app.add_exception_handler(Exception, _unexpected)

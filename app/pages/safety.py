@@ -109,7 +109,10 @@ def clear(request: Request, member: SignedIn, visit_id: str, form: SentForm) -> 
     reason = form.text("reason", needed="The reason")
     with services(request).database.begin() as session:
         found = visits.visit(session, member.practice_id, visit_id)
-        visits.clear(session, member.practice_id, visit_id, member.member_id, reason)
+        # what is decided on are the answers that were on the page
+        visits.clear(
+            session, member.practice_id, visit_id, member.member_id, reason, screen_id=form.text("screen", longest=32)
+        )
         audit.note(
             session,
             member.practice_id,

@@ -21,7 +21,7 @@ from app.pages import words
 from app.pages.form import SentForm
 from app.pages.problem import answer as problem
 from app.pages.rendering import STATIC, render, template
-from app.photos.intake import Upload, take_in
+from app.photos.intake import Upload, keys_of, read_file, received_digest, take_in
 from app.photos.self_screens import FINISH_PHOTO
 from app.records import audit, consents, rounds, self_screens, visits
 from app.records.columns import new_id, now
@@ -210,11 +210,12 @@ class _Opened:
     invitation: InvitationRecord
     submission: SubmissionRecord | None
     screen: visits.ScreenRecord | None
+    agreed: bool
 
     @property
     def goes_on(self) -> bool:
         """Whether photos may be taken."""
-        return self.screen is not None and may_go_on_alone(self.screen)
+        return self.agreed and self.screen is not None and may_go_on_alone(self.screen)
 
 
 def may_go_on_alone(screen: visits.ScreenRecord) -> bool:
@@ -235,9 +236,11 @@ def _open(request: Request, session: Session, secret: str) -> _Opened | None:
     parts.self_screen_limit.spend(f"link {digest(secret)}")
     submission_id = invitation.standing.submission_id
     if submission_id is None:
-        return _Opened(invitation, None, None)
+        return _Opened(invitation, None, None, agreed=False)
     record = self_screens.submission(session, invitation.practice_id, submission_id)
-    return _Opened(invitation, record, visits.newest_screen(session, record.visit_id))
+    held = consents.in_force(consents.consents_of(session, invitation.practice_id, invitation.athlete_id))
+    screen = visits.newest_screen(session, record.visit_id)
+    return _Opened(invitation, record, screen, agreed=held >= consent.NEEDED)
 
 
 def _closed(request: Request) -> Response:
@@ -286,7 +289,7 @@ def show(request: Request, secret: str) -> Response:
         opened = _open(request, session, secret)
         if opened is None:
             return _closed(request)
-        if opened.submission is None:
+        if opened.submission is None or not opened.agreed:
             return _consent_page(request, opened)
         if opened.screen is None:
             return _safety_page(request, {}, {"pain_now": None, "pain_worst": None})
@@ -344,14 +347,17 @@ def agree(request: Request, secret: str, form: SentForm) -> Response:
         opened = _open(request, session, secret)
         if opened is None:
             return _closed(request)
-        if opened.submission is None:
+        if opened.submission is None or not opened.agreed:
             if not set(given) >= consent.NEEDED:
                 return _consent_page(request, opened, "Without your agreement nothing can be sent.", 422)
             practice_id, athlete_id = opened.invitation.practice_id, opened.invitation.athlete_id
             before = consents.in_force(consents.consents_of(session, practice_id, athlete_id))
             consents.set_consents(session, practice_id, athlete_id, before | set(given), None)
-            submission_id = self_screens.begin(session, opened.invitation)
-            audit.note(session, practice_id, None, "begun by link", "self-screen", submission_id, athlete_id=athlete_id)
+            if opened.submission is None:
+                begun = self_screens.begin(session, opened.invitation)
+                audit.note(session, practice_id, None, "begun by link", "self-screen", begun, athlete_id=athlete_id)
+            else:
+                audit.note(session, practice_id, None, "agreed by link", "consent", athlete_id, athlete_id=athlete_id)
     return RedirectResponse(f"/self-screen/{secret}", 303)
 
 
@@ -366,7 +372,7 @@ def answer_questions(request: Request, secret: str, form: SentForm) -> Response:
         if opened is None:
             return _closed(request)
         record = opened.submission
-        if record is not None and opened.screen is None:
+        if record is not None and opened.agreed and opened.screen is None:
             open_count = len(safety.KEYS) - len(answers) + sum(p is None for p in pains.values())
             if open_count:
                 said = f"{open_count} {'question is' if open_count == 1 else 'questions are'} not answered yet."
@@ -409,7 +415,7 @@ def take_photo(
     request: Request,
     secret: str,
     step: Annotated[str, Form(max_length=20)],
-    key: Annotated[str, Form(min_length=8, max_length=60)],
+    key: Annotated[str, Form(min_length=8, max_length=60, pattern="^[0-9A-Za-z-]*$")],
     photo: Annotated[UploadFile | str, File()],  # an empty file field arrives as text
     source: Annotated[str, Form()] = "file",
     face: Annotated[str, Form()] = "shown",
@@ -418,15 +424,18 @@ def take_photo(
     """Take one photo in; the same key again changes nothing, so a phone repeats until it knows that it arrived."""
     parts = services(request)
     wants_json = "application/json" in request.headers.get("accept", "")
+    chosen = isinstance(photo, StarletteUpload) and bool(photo.filename)
+    data = read_file(cast("StarletteUpload", photo), parts.settings.max_photo_bytes) if chosen else b""
     with parts.database.begin() as session:
         opened = _open(request, session, secret)
         if opened is None or opened.submission is None or not opened.goes_on:
             return _closed(request)
         record = opened.submission
         upload_key = f"{record.id}-{key}"
-        again = self_screens.photo_sent_before(session, record, upload_key)
+        keys = keys_of(upload_key, received_digest(data))
+        again = self_screens.photo_sent_before(session, record, keys, received_digest(data)) if chosen else None
         if again is None:
-            refusal = _refusal(_steps(session, record), record, step, photo)
+            refusal = _refusal(_steps(session, record), record, step, chosen=chosen)
             if refusal:
                 if wants_json:
                     return problem(request, 422, "photo-not-taken", refusal, "")
@@ -435,17 +444,8 @@ def take_photo(
     if again is None:
         file = cast("StarletteUpload", photo)
         side = Side(step.partition("-")[0])
-        sending = Upload(file.file.read(), file.filename or "", upload_key, side, roll_deg=roll_deg)
-        stored = take_in(
-            parts.database,
-            parts.store,
-            parts.queue,
-            record.practice_id,
-            round_id,
-            sending,
-            max_bytes=parts.settings.max_photo_bytes,
-        )
-        again = stored.id
+        sending = Upload(data, file.filename or "", upload_key, side, roll_deg=roll_deg)
+        again = take_in(parts.database, parts.store, parts.queue, record.practice_id, round_id, sending).id
     with parts.database.begin() as session:
         new = self_screens.add_capture(
             session,
@@ -464,9 +464,9 @@ def take_photo(
     return RedirectResponse(f"/self-screen/{secret}", 303)
 
 
-def _refusal(steps: tuple[StepProgress, ...], record: SubmissionRecord, step: str, photo: UploadFile | str) -> str:
+def _refusal(steps: tuple[StepProgress, ...], record: SubmissionRecord, step: str, *, chosen: bool) -> str:
     """Say why a photo cannot be taken in, or return an empty text."""
-    if not isinstance(photo, StarletteUpload) or not photo.filename:
+    if not chosen:
         return "No photo was chosen."
     if len(record.captures) >= MOST_PHOTOS:
         return "There are enough photos. Send the self-screen off."
@@ -493,6 +493,8 @@ def send(request: Request, secret: str, form: SentForm) -> Response:
             if opened is None or opened.submission is None:
                 return _closed(request)
         record = opened.submission
+        if not opened.agreed:
+            return RedirectResponse(f"/self-screen/{secret}", 303)  # where it can be given again
         if not opened.goes_on or record.round_id is None:
             raise InputError("There is no photo yet.", "Go back and take the photos.")
         for side, pain in pains.items():

@@ -7,11 +7,12 @@ from fastapi import APIRouter, Request, Response
 from starlette.responses import RedirectResponse
 
 from app.care import position
+from app.care.consent import NEEDED
 from app.care.position import Choice
 from app.errors import NotAllowedError
 from app.pages.form import SentForm
 from app.pages.rendering import render, template
-from app.records import audit, rounds, visits
+from app.records import audit, consents, rounds, visits
 from app.security.members import SignedIn
 from app.services import services
 
@@ -106,6 +107,7 @@ def begin_round(request: Request, member: SignedIn, visit_id: str, form: SentFor
                 "The safety questions come first, and they must not speak against the test.",
                 "Open the visit and answer them.",
             )
+        consents.refuse_if_taken_back(session, member.practice_id, found.athlete.id, NEEDED)
         round_id = rounds.add_round(session, member.practice_id, visit_id, setup)
         audit.note(
             session, member.practice_id, member.member_id, "added", "round", round_id, athlete_id=found.athlete.id

@@ -4,16 +4,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated
 
-from fastapi import APIRouter, File, Form, Request, Response, UploadFile
+from fastapi import APIRouter, Form, Request, Response
 from sqlalchemy.orm import Session
-from starlette.datastructures import UploadFile as StarletteUpload
 from starlette.responses import JSONResponse, RedirectResponse
 
 from app.care.consent import NEEDED
 from app.errors import InputError
 from app.pages import words
+from app.pages.form import MemberPhotos
 from app.pages.rendering import render, template
-from app.photos.intake import Upload, take_in
+from app.photos.intake import Upload, read_file, take_in
 from app.photos.jobs import MEASURE_PHOTO
 from app.records import audit, consents, photos, rounds, visits
 from app.records.columns import new_id
@@ -187,18 +187,15 @@ def progress(request: Request, member: SignedIn, round_id: str) -> Response:
 
 
 @router.post("/rounds/{round_id}/photos")
-def send(
-    request: Request,
-    member: SignedIn,
-    round_id: str,
-    side: Annotated[Side, Form()],
-    upload_key: Annotated[str, Form()],
-    photos: Annotated[list[UploadFile | str] | None, File()] = None,  # an empty file field arrives as text
-    trial_id: Annotated[str, Form()] = "",
-) -> Response:
+def send(request: Request, member: SignedIn, round_id: str, form: MemberPhotos) -> Response:
     """Take photos in; each is stored by itself, so that one that is refused spoils no other."""
     parts = services(request)
-    sent = [f for f in photos or [] if isinstance(f, StarletteUpload) and f.filename]
+    side = Side(form.one_of("side", list(Side), "The side"))
+    upload_key, trial_id = form.text("upload_key"), form.text("trial_id") or None
+    sent = form.files("photos")
+    with parts.database.begin() as session:
+        athlete_id = rounds.load_round(session, member.practice_id, round_id).athlete.id
+        consents.refuse_if_taken_back(session, member.practice_id, athlete_id, NEEDED)
     stored, problems = [], []
     if len(sent) > parts.settings.max_photos_per_upload:
         problems.append(f"At most {parts.settings.max_photos_per_upload} photos can be sent at once.")
@@ -206,25 +203,15 @@ def send(
     elif not sent:
         problems.append("No photo was chosen.")
     for i, file in enumerate(sent):
-        upload = Upload(file.file.read(), file.filename or "", f"{upload_key}-{i}", side, trial_id or None)
         try:
-            stored.append(
-                take_in(
-                    parts.database,
-                    parts.store,
-                    parts.queue,
-                    member.practice_id,
-                    round_id,
-                    upload,
-                    max_bytes=parts.settings.max_photo_bytes,
-                )
-            )
+            data = read_file(file, parts.settings.max_photo_bytes)
+            upload = Upload(data, file.filename or "", f"{upload_key}-{i}", side, trial_id)
+            stored.append(take_in(parts.database, parts.store, parts.queue, member.practice_id, round_id, upload))
         except InputError:
             raise
         except KneelturnError as error:
             problems.append(f"{file.filename}: {error}")
     with parts.database.begin() as session:
-        athlete_id = rounds.load_round(session, member.practice_id, round_id).athlete.id
         for photo in stored:
             audit.note(session, member.practice_id, member.member_id, "add", "photo", photo.id, athlete_id=athlete_id)
     if "application/json" in request.headers.get("accept", ""):
@@ -267,13 +254,17 @@ def _declare(session: Session, request: Request, member: MemberContext, trial_id
 
 @router.post("/trials/{trial_id}/remove")
 def remove(request: Request, member: SignedIn, trial_id: str) -> Response:
-    """Remove a trial with its photos and everything measured on them."""
+    """Remove a trial with its photos and everything measured on them: files first, as when an athlete is erased."""
     parts = services(request)
     with parts.database.begin() as session:
-        round_id = rounds.round_of_trial(session, member.practice_id, trial_id)
+        trial = rounds.load_trial(session, member.practice_id, trial_id)
+    for photo in trial.photos:
+        parts.store.erase(photo.id)
+    with parts.database.begin() as session:
         athlete_id = rounds.athlete_of_trial(session, member.practice_id, trial_id)
         photo_ids = rounds.remove_trial(session, member.practice_id, trial_id)
         audit.note(session, member.practice_id, member.member_id, "remove", "trial", trial_id, athlete_id=athlete_id)
     for photo_id in photo_ids:
-        parts.store.erase(photo_id)
-    return RedirectResponse(f"/rounds/{round_id}/photos", 303)
+        parts.store.erase(photo_id)  # what a measuring job or an upload wrote in between
+    parts.database.forget_erased()
+    return RedirectResponse(f"/rounds/{trial.round_id}/photos", 303)

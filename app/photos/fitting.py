@@ -10,9 +10,10 @@ from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 
 from app.photos.measurer import Measurer, TrialViews, Viewed
-from app.records import measurements, rounds
+from app.records import measurements, models, rounds
 from app.records.corrections import in_force
 from app.records.database import Database
+from app.records.locks import lock_row
 from app.records.photos import PhotoRecord
 from app.records.stored import Projected
 from vision.rotation import Rotation
@@ -42,7 +43,8 @@ def fit_round_again(
 
     Trials of which no photo was looked at yet are left as they are. ``only`` names a trial to be fitted alone, for
     a quick answer while other photos of the round still wait. Nothing in the database is held while the fit is
-    computed; one round is fitted at a time, so that an earlier state is never stored over a later one.
+    computed. What was computed is stored only if the round still is what it was computed from, else it is computed
+    anew: another process may have stored a correction meanwhile, and an earlier state never replaces a later one.
 
     Raises
     ------
@@ -50,16 +52,42 @@ def fit_round_again(
         If the practice has no such round.
 
     """
-    with _one_at_a_time:
-        with database.begin() as session:
-            record = rounds.load_round(session, practice_id, round_id)
-        trials = [t for t in record.trials if only is None or t.id == only]
-        fits = _fits_to_store(trials, record.athlete.breadth_mm, measurer)
-        with database.begin() as session:
-            present = {t.id for t in rounds.load_round(session, practice_id, round_id).trials}
-            for trial_id, rotation, projected in fits:
-                if trial_id in present:  # it may have been removed meanwhile
-                    measurements.add_fit(session, practice_id, trial_id, rotation, software(), projected)
+    with _one_at_a_time:  # threads of one process need not compute the same twice
+        while not _fitted_as_it_is(database, practice_id, round_id, measurer, only):
+            pass
+
+
+def _fitted_as_it_is(database: Database, practice_id: str, round_id: str, measurer: Measurer, only: str | None) -> bool:
+    """Fit and store; False, and nothing stored, if the round was changed while it was fitted."""
+    with database.begin() as session:
+        before = rounds.load_round(session, practice_id, round_id)
+    trials = _chosen(before, only)
+    fits = _fits_to_store(trials, before.athlete.breadth_mm, measurer)
+    with database.begin() as session:
+        lock_row(session, models.Round, round_id)
+        present = rounds.load_round(session, practice_id, round_id)
+        if _rests_on(before, trials) != _rests_on(present, _chosen(present, only)):
+            return False
+        for trial_id, rotation, projected in fits:
+            measurements.add_fit(session, practice_id, trial_id, rotation, software(), projected)
+    return True
+
+
+def _chosen(record: rounds.RoundRecord, only: str | None) -> list[rounds.TrialRecord]:
+    return [t for t in record.trials if only is None or t.id == only]
+
+
+def _rests_on(record: rounds.RoundRecord, trials: Sequence[rounds.TrialRecord]) -> tuple[object, ...]:
+    """Return what the fits of these trials follow from, to see whether it has changed."""
+    return record.athlete.breadth_mm, *(
+        (
+            trial.id,
+            trial.side,
+            tuple((p.id, p.measurement.id if p.measurement else None) for p in trial.photos),
+            tuple(c.id for c in trial.corrections if c.reverted_at is None),
+        )
+        for trial in trials
+    )
 
 
 def _fits_to_store(

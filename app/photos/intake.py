@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
+from starlette.datastructures import UploadFile
 
 from app.errors import InputError, TooLargeError
 from app.photos.jobs import MEASURE_PHOTO, JobQueue
@@ -41,6 +42,33 @@ class Upload:
     roll_deg: float | None = None
 
 
+def read_file(file: UploadFile, max_bytes: int) -> bytes:
+    """Return the bytes of a file as sent.
+
+    Raises
+    ------
+    TooLargeError
+        If it has more than ``max_bytes``; then nothing of it is read.
+
+    """
+    if file.size is not None and file.size > max_bytes:
+        raise TooLargeError(
+            f"The file has {file.size / 1e6:.0f} million bytes, more than the {max_bytes / 1e6:.0f} allowed.",
+            "Send the photo as the camera made it, not a film or a scan.",
+        )
+    return file.file.read()
+
+
+def received_digest(data: bytes) -> str:
+    """Return the digest of a file as it was received, before its place of taking was removed."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def keys_of(upload_key: str, digest: str) -> tuple[str, str]:
+    """Return the keys under which a file may lie: its own, and that of another picture sent under the same key."""
+    return upload_key, f"{upload_key[:35]}-{digest}"
+
+
 def take_in(
     database: Database,
     store: PhotoStore,
@@ -48,29 +76,23 @@ def take_in(
     practice_id: str,
     round_id: str,
     upload: Upload,
-    *,
-    max_bytes: int,
 ) -> photos.PhotoRecord:
     """Store an uploaded photo and ask for its measuring; a repeated sending returns the photo of the first.
+
+    Another picture under a key that was used before is a photo of its own: a form may be sent again after going back
+    and choosing another file.
 
     Raises
     ------
     InputError
         If the sending has no key, or names a trial of another round or side.
-    TooLargeError
-        If the file has more bytes than allowed.
 
     """
     if not 8 <= len(upload.upload_key) <= 100:
         raise InputError("The photo came without its sending key.", "Reload the page and send the photo again.")
-    if len(upload.data) > max_bytes:
-        raise TooLargeError(
-            f"The file has {len(upload.data) / 1e6:.0f} million bytes, more than the {max_bytes / 1e6:.0f} allowed.",
-            "Send the photo as the camera made it, not a film or a scan.",
-        )
     photo_id = new_id()
-    store.put(photo_id, ORIGINAL, without_location(upload.data))
     try:
+        store.put(photo_id, ORIGINAL, without_location(upload.data))
         record = _record(database, queue, practice_id, round_id, upload, photo_id)
     except BaseException:
         store.erase(photo_id)  # no row knows this file
@@ -85,10 +107,15 @@ def _record(
     database: Database, queue: JobQueue, practice_id: str, round_id: str, upload: Upload, photo_id: str
 ) -> photos.PhotoRecord:
     """Add the photo's row and its job, or return the photo of the first sending."""
+    digest = received_digest(upload.data)
     for attempt in range(ATTEMPTS):
         try:
             with database.begin() as session:
-                earlier = photos.photo_by_upload_key(session, practice_id, upload.upload_key)
+                key, other = keys_of(upload.upload_key, digest)
+                earlier = photos.photo_by_upload_key(session, practice_id, key)
+                if earlier is not None and earlier.digest != digest:
+                    key = other
+                    earlier = photos.photo_by_upload_key(session, practice_id, key)
                 if earlier is not None:
                     return earlier
                 trial_id = _trial(session, practice_id, round_id, upload)
@@ -97,9 +124,9 @@ def _record(
                     practice_id,
                     trial_id,
                     photo_id=photo_id,
-                    upload_key=upload.upload_key,
+                    upload_key=key,
                     file_name=upload.file_name,
-                    digest=hashlib.sha256(upload.data).hexdigest(),
+                    digest=digest,
                     byte_count=len(upload.data),
                     roll_deg=upload.roll_deg,
                 )

@@ -7,7 +7,8 @@ separate process, a broker) needs only :func:`app.records.jobs.take_job` and the
 
 import logging
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Protocol
 
 from sqlalchemy.orm import Session
@@ -96,7 +97,7 @@ class ThreadRunner:
 
     def start(self) -> None:
         """Take up jobs that an earlier process left, and start the threads."""
-        self._requeue_stale()
+        self._take_up_stale()
         for thread in self._threads:
             thread.start()
 
@@ -115,11 +116,35 @@ class ThreadRunner:
             count += 1
         return count
 
-    def _requeue_stale(self) -> None:
+    def _take_up_stale(self) -> None:
+        """Take up the jobs whose worker died; one that took its worker down every time is given up."""
         with self._database.begin() as session:
-            count = jobs.requeue_stale(session, self._stale_seconds)
-        if count:
-            log.warning("%d jobs had lost their worker and are taken up again", count)
+            waiting, given_up = jobs.take_up_stale(session, self._stale_seconds, self._attempts)
+        if waiting or given_up:
+            log.warning("%d jobs had lost their worker and wait again, %d are given up", waiting, len(given_up))
+        for job in given_up:
+            self._failed(job.kind, job.subject_id)
+
+    @contextmanager
+    def _signs_of_life(self, job_id: str) -> Iterator[None]:
+        """Let others see that the job is being done, however long it takes."""
+        done = threading.Event()
+
+        def beat() -> None:
+            while not done.wait(self._stale_seconds / 4):
+                try:
+                    with self._database.begin() as session:
+                        jobs.beat(session, job_id)
+                except Exception:
+                    log.exception("no sign of life could be left for job %s", job_id)
+
+        beating = threading.Thread(target=beat, name="sign-of-life", daemon=True)
+        beating.start()
+        try:
+            yield
+        finally:
+            done.set()
+            beating.join()
 
     def _work(self) -> None:
         idle_rounds = 0
@@ -129,7 +154,7 @@ class ThreadRunner:
                     continue
                 idle_rounds += 1
                 if idle_rounds % 20 == 0:
-                    self._requeue_stale()
+                    self._take_up_stale()
             except Exception:
                 log.exception("the job table could not be read; trying again")
             self._news.wait(timeout=1.0)
@@ -147,7 +172,8 @@ class ThreadRunner:
         if job is None:
             return False
         try:
-            self._handlers[job.kind](job.subject_id)
+            with self._signs_of_life(job.id):
+                self._handlers[job.kind](job.subject_id)
         except Exception as error:
             # whatever a photo does to the program, the queue goes on
             log.exception("job %s of kind %s failed, attempt %d", job.id, job.kind, job.attempts)

@@ -8,10 +8,12 @@ from PIL import Image
 
 from app.errors import NotFoundError
 from app.photos.fitting import fit_round_again, software
+from app.photos.jobs import FIT_ROUND, JobQueue
 from app.photos.measurer import Measurer
 from app.photos.store import ORIGINAL, SHOWN, SMALL, PhotoStore
-from app.records import measurements, photos, rounds
+from app.records import measurements, models, photos, rounds
 from app.records.database import Database
+from app.records.locks import lock_row
 from vision import quality
 from vision.errors import KneelturnError
 from vision.findings import Finding, finding
@@ -32,7 +34,8 @@ def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, pho
         if practice_id is None:
             return  # removed meanwhile
         photos.set_state(session, practice_id, photo_id, "measuring")
-        trial = rounds.load_trial(session, practice_id, photos.photo(session, practice_id, photo_id).trial_id)
+        before = photos.photo(session, practice_id, photo_id)
+        trial = rounds.load_trial(session, practice_id, before.trial_id)
         earlier = photos.earlier_in_round(session, practice_id, photo_id)
 
     photo, found = _look(store, measurer, photo_id, trial.side)
@@ -54,23 +57,35 @@ def measure_photo(database: Database, store: PhotoStore, measurer: Measurer, pho
                     media_type=photo.media_type,
                     taken_at=photo.taken_at,
                 )
-            measurements.add_measurement(session, practice_id, photo_id, found, software())
+            erased = photos.photo(session, practice_id, photo_id).erased_at is not None
+            if erased and before.measurement is not None:
+                found = before.measurement.landmarks  # the picture's time is over, its result stays
+            else:
+                measurements.add_measurement(session, practice_id, photo_id, found, software())
             others_wait = photos.waiting_in_round(session, trial.round_id, besides=photo_id) > 0
+        if erased:
+            store.erase(photo_id)  # copies made of a file that was read just before it was erased
         fit_round_again(database, practice_id, trial.round_id, measurer, only=trial.id if others_wait else None)
         with database.begin() as session:
+            lock_row(session, models.Round, trial.round_id)  # one of two that end together must be the last
             photos.set_state(session, practice_id, photo_id, "measured" if found.points else "not-measurable")
+            last = photos.waiting_in_round(session, trial.round_id, besides=photo_id) == 0
+        if others_wait and last:  # another worker ended meanwhile and left the whole round to this one
+            fit_round_again(database, practice_id, trial.round_id, measurer)
     except NotFoundError:
         store.erase(photo_id)  # removed while it was being measured
 
 
-def keep_unmeasured(database: Database, photo_id: str) -> None:
-    """Keep a photo whose measuring broke down again and again, with that as the reason."""
+def keep_unmeasured(database: Database, queue: JobQueue, photo_id: str) -> None:
+    """Keep a photo whose measuring broke down again and again, with that as the reason; its round is fitted without."""
     with database.begin() as session:
         practice_id = photos.practice_of_photo(session, photo_id)
         if practice_id is not None:
             found = Landmarks({}, finder="none", findings=(finding("measuring-broke"),))
             measurements.add_measurement(session, practice_id, photo_id, found, software())
             photos.set_state(session, practice_id, photo_id, "not-measurable")
+            trial_id = photos.photo(session, practice_id, photo_id).trial_id
+            queue.enqueue(session, FIT_ROUND, rounds.round_of_trial(session, practice_id, trial_id))
 
 
 def _look(store: PhotoStore, measurer: Measurer, photo_id: str, side: Side) -> tuple[Photo | None, Landmarks]:

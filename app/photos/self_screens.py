@@ -47,7 +47,11 @@ def blur_face(
             store.put(photo_id, ORIGINAL, covered)
             face = "blurred-on-arrival"
     with database.begin() as session:
-        self_screens.set_face(session, photo_id, face)
+        present = photos.practice_of_photo(session, photo_id) is not None
+        if present:
+            self_screens.set_face(session, photo_id, face)
+    if not present:
+        store.erase(photo_id)  # removed while its face was being blurred
 
 
 def give_up_finishing(database: Database, photo_id: str) -> None:

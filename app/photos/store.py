@@ -24,7 +24,14 @@ class PhotoStore(Protocol):
         ...
 
     def erase(self, photo_id: str) -> None:
-        """Remove every file of the photo; no error if there is none."""
+        """Remove every file of the photo; no error if there is none.
+
+        Raises
+        ------
+        OSError
+            If a file cannot be removed: then nobody may be told that it is gone.
+
+        """
         ...
 
 
@@ -50,6 +57,8 @@ class LocalFolder:
             file.flush()
             os.fsync(file.fileno())
         temporary.replace(folder / name)
+        for changed in (folder, folder.parent, self._root):  # a name that is not on disk is a file that is not there
+            _force_to_disk(changed)
 
     def get(self, photo_id: str, name: str) -> bytes | None:
         """Read the file."""
@@ -58,4 +67,23 @@ class LocalFolder:
 
     def erase(self, photo_id: str) -> None:
         """Remove the folder of the photo."""
-        shutil.rmtree(self._folder(photo_id), ignore_errors=True)
+        folder = self._folder(photo_id)
+        for tries_left in (2, 1, 0):
+            try:
+                shutil.rmtree(folder)
+            except OSError:
+                if not folder.exists():
+                    return
+                if not tries_left:
+                    raise
+                # a measuring job may be writing into it: once more, then its file goes too
+            else:
+                return
+
+
+def _force_to_disk(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

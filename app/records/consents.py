@@ -7,6 +7,7 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.errors import NotAllowedError
 from app.records import models
 from app.records.columns import now
 from app.records.people import athlete
@@ -34,6 +35,23 @@ def consents_of(session: Session, practice_id: str, athlete_id: str) -> list[Con
 def in_force(records: Collection[ConsentRecord]) -> frozenset[str]:
     """Return the purposes agreed to and not taken back."""
     return frozenset(r.purpose for r in records if r.withdrawn_at is None)
+
+
+def refuse_if_taken_back(session: Session, practice_id: str, athlete_id: str, needed: frozenset[str]) -> None:
+    """Do nothing unless something of ``needed`` was agreed to once and is not in force any more.
+
+    Raises
+    ------
+    NotAllowedError
+        If it was taken back: then nothing new may be stored.
+
+    """
+    records = consents_of(session, practice_id, athlete_id)
+    if needed & frozenset(r.purpose for r in records) - in_force(records):
+        raise NotAllowedError(
+            "The athlete has taken back the consent to photos and records, so nothing new is stored.",
+            "If they agree again, tick it on the athlete's page and send once more.",
+        )
 
 
 def set_consents(

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from app.errors import NotFoundError
 from app.records import models
 from app.records.columns import now
+from app.records.locks import lock_row
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,7 @@ def corrections_of(session: Session, trial_ids: Sequence[str]) -> dict[str, list
 
 
 def _next_number(session: Session, trial_id: str) -> int:
+    lock_row(session, models.Trial, trial_id)  # which of two corrections is the newer one must never be open
     query = select(func.max(models.Correction.number)).where(models.Correction.trial_id == trial_id)
     return (session.scalar(query) or 0) + 1
 

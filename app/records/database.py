@@ -26,9 +26,14 @@ class Database:
 
     def __init__(self, address: str) -> None:
         url = make_url(address)
-        if url.get_backend_name() == "sqlite" and url.database:
-            Path(url.database).parent.mkdir(parents=True, exist_ok=True)
-        self.engine: Engine = create_engine(url, pool_pre_ping=url.get_backend_name() != "sqlite")
+        if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
+            Path(str(url.database)).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            Path(str(url.database)).touch(mode=0o600)  # health data: for the server's own user alone
+        self.engine: Engine = create_engine(
+            url,
+            pool_pre_ping=url.get_backend_name() != "sqlite",
+            hide_parameters=True,  # an error that is logged must not carry what was told about pain
+        )
         if url.get_backend_name() == "sqlite":
             event.listen(self.engine, "connect", _prepare_sqlite)
         self._sessions = sessionmaker(self.engine, expire_on_commit=False)

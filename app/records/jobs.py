@@ -82,7 +82,9 @@ def finish(session: Session, job_id: str) -> None:
 
 def give_up_or_retry(session: Session, job_id: str, error: str, most_attempts: int) -> State:
     """Put a job that failed back in the queue, or mark it failed after ``most_attempts``; returns its new state."""
-    row = session.get_one(models.Job, job_id, populate_existing=True)
+    row = session.get(models.Job, job_id, populate_existing=True)
+    if row is None:
+        return "failed"  # removed with its subject while it was being done
     row.error = error
     if row.attempts >= most_attempts:
         row.state, row.finished_at = "failed", now()
@@ -92,19 +94,25 @@ def give_up_or_retry(session: Session, job_id: str, error: str, most_attempts: i
     return row.state  # type: ignore[return-value]
 
 
-def requeue_stale(session: Session, stale_seconds: float) -> int:
-    """Put running jobs without a sign of life back in the queue; returns how many."""
+def take_up_stale(session: Session, stale_seconds: float, most_attempts: int) -> tuple[int, list[JobRecord]]:
+    """Put running jobs without a sign of life back in the queue, or mark them failed after ``most_attempts``.
+
+    Returns how many wait again, and those that failed: a job that takes its process down every time must not do so
+    for ever.
+    """
     limit = now() - timedelta(seconds=stale_seconds)
-    rows = session.execute(
+    stale = (
+        models.Job.state == "running",
+        or_(models.Job.heartbeat_at.is_(None), models.Job.heartbeat_at < limit),
+    )
+    failed = session.scalars(
         update(models.Job)
-        .where(
-            models.Job.state == "running",
-            or_(models.Job.heartbeat_at.is_(None), models.Job.heartbeat_at < limit),
-        )
-        .values(state="waiting")
-        .returning(models.Job.id)
+        .where(*stale, models.Job.attempts >= most_attempts)
+        .values(state="failed", finished_at=now(), error="WorkerLost")
+        .returning(models.Job)
     ).all()
-    return len(rows)
+    waiting = session.execute(update(models.Job).where(*stale).values(state="waiting").returning(models.Job.id)).all()
+    return len(waiting), [_record(row) for row in failed]
 
 
 def open_count(session: Session) -> int:

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from app.errors import InputError, NotFoundError
 from app.records import models, sign_ins
 from app.records.columns import now
+from app.records.locks import lock_row
 from app.records.people import MemberRecord
 
 
@@ -119,8 +120,9 @@ def set_role(session: Session, practice_id: str, member_id: str, role: str) -> N
         If nobody would be left who manages the practice.
 
     """
+    lock_row(session, models.Practice, practice_id)
     row = _row(session, practice_id, member_id)
-    if row.role == "owner" and role != "owner":
+    if row.role == "owner" and role != "owner" and row.disabled_at is None:
         _keep_an_owner(session, practice_id)
     row.role = role
 
@@ -134,6 +136,7 @@ def set_disabled(session: Session, practice_id: str, member_id: str, disabled: b
         If nobody would be left who manages the practice.
 
     """
+    lock_row(session, models.Practice, practice_id)
     row = _row(session, practice_id, member_id)
     if disabled and row.disabled_at is None:
         if row.role == "owner":

@@ -82,14 +82,13 @@ def add_member(session: Session, practice_id: str, name: str, role: str) -> Memb
     return MemberRecord(row.id, row.practice_id, row.name, row.role)
 
 
-def first_member(session: Session) -> MemberRecord | None:
-    """Return the member who was added first and is not disabled, or None on an empty database."""
-    row = session.scalars(
-        select(models.Member)
-        .where(models.Member.disabled_at.is_(None))
-        .order_by(models.Member.created_at, models.Member.id)
-        .limit(1)
-    ).first()
+def first_member(session: Session, *, demo: bool | None = None) -> MemberRecord | None:
+    """Return the member who was added first and is not disabled, of a demo practice or of a real one if said."""
+    query = select(models.Member).where(models.Member.disabled_at.is_(None))
+    if demo is not None:
+        query = query.join(models.Practice, models.Practice.id == models.Member.practice_id)
+        query = query.where(models.Practice.demo.is_(demo))
+    row = session.scalars(query.order_by(models.Member.created_at, models.Member.id).limit(1)).first()
     return None if row is None else MemberRecord(row.id, row.practice_id, row.name, row.role)
 
 

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import NotFoundError
 from app.records import models
+from app.records.locks import lock_row
 from app.records.measurements import MeasurementRecord, measurements_of
 
 State = Literal["waiting", "measuring", "measured", "not-measurable"]
@@ -80,6 +81,7 @@ def add_photo(
     roll_deg: float | None = None,
 ) -> None:
     """Add a photo as the next viewpoint of a trial."""
+    lock_row(session, models.Trial, trial_id)
     last = session.scalar(select(func.max(models.Photo.viewpoint)).where(models.Photo.trial_id == trial_id)) or 0
     session.add(
         models.Photo(
@@ -88,7 +90,7 @@ def add_photo(
             trial_id=trial_id,
             viewpoint=last + 1,
             upload_key=upload_key,
-            file_name=file_name[-255:],
+            file_name=file_name.replace("\0", "")[-255:],
             digest=digest,
             byte_count=byte_count,
             roll_deg=roll_deg,

@@ -1,7 +1,7 @@
 """Invitations to self-screens, the submissions made through them, and requests for one more photo."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from app.errors import InputError, NotFoundError
 from app.records import models
 from app.records.columns import now
+from app.records.locks import lock_row
 from app.records.people import athlete
 from app.records.rounds import add_round, add_visit
 from app.records.visits import last_setup
@@ -334,11 +335,15 @@ def round_for(session: Session, record: SubmissionRecord) -> str:
     return add_round(session, record.practice_id, record.visit_id, {**setup, "camera": "opening"})
 
 
-def photo_sent_before(session: Session, record: SubmissionRecord, upload_key: str) -> str | None:
-    """Return the id of the photo that was sent under this key before, if any."""
+def photo_sent_before(
+    session: Session, record: SubmissionRecord, upload_keys: Collection[str], digest: str
+) -> str | None:
+    """Return the id of the photo with these bytes that was sent under one of these keys before, if any."""
     return session.scalar(
         select(models.Photo.id).where(
-            models.Photo.practice_id == record.practice_id, models.Photo.upload_key == upload_key
+            models.Photo.practice_id == record.practice_id,
+            models.Photo.upload_key.in_(upload_keys),
+            models.Photo.digest == digest,
         )
     )
 
@@ -436,7 +441,9 @@ def decide(
         If somebody decided before.
 
     """
+    lock_row(session, models.Submission, submission_id)
     row = _row(session, practice_id, submission_id)
+    session.refresh(row)  # it may have been read before the lock was free
     if row.decision is not None:
         if row.decision == decision:
             return  # sent twice

@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.care.safety import Answer, Verdict, judge
-from app.errors import NotAllowedError, NotFoundError
+from app.errors import InputError, NotAllowedError, NotFoundError
 from app.records import models
 from app.records.people import AthleteRecord, athlete
 
@@ -111,7 +111,7 @@ def _record(session: Session, row: models.Visit, who: AthleteRecord) -> VisitRec
         accepted_at=row.accepted_at,
         athlete=who,
         screen=newest_screen(session, row.id),
-        complaint=_newest_complaint(session, row.id),
+        complaint=next(iter(complaints_of(session, row.id, most=1)), None),
         round_ids=tuple(
             session.scalars(
                 select(models.Round.id).where(models.Round.visit_id == row.id).order_by(models.Round.number)
@@ -122,14 +122,21 @@ def _record(session: Session, row: models.Visit, who: AthleteRecord) -> VisitRec
 
 def newest_screen(session: Session, visit_id: str) -> ScreenRecord | None:
     """Return the newest asking of the safety questions at a visit."""
-    row = session.scalars(
+    return next(iter(screens_of(session, visit_id, most=1)), None)
+
+
+def screens_of(session: Session, visit_id: str, *, most: int | None = None) -> list[ScreenRecord]:
+    """Return every asking of the safety questions at a visit, newest first."""
+    rows = session.scalars(
         select(models.SafetyScreen)
         .where(models.SafetyScreen.visit_id == visit_id)
         .order_by(models.SafetyScreen.number.desc())
-        .limit(1)
-    ).first()
-    if row is None:
-        return None
+        .limit(most)
+    )
+    return [_screen_record(session, row) for row in rows.all()]
+
+
+def _screen_record(session: Session, row: models.SafetyScreen) -> ScreenRecord:
     answers = {key: Answer(value) for key, value in row.answers.items()}
     cleared = session.scalars(select(models.Clearance).where(models.Clearance.screen_id == row.id)).first()
     return ScreenRecord(
@@ -154,16 +161,15 @@ def newest_screen_of(session: Session, athlete_id: str) -> ScreenRecord | None:
     return None if visit_id is None else newest_screen(session, visit_id)
 
 
-def _newest_complaint(session: Session, visit_id: str) -> ComplaintRecord | None:
-    row = session.scalars(
+def complaints_of(session: Session, visit_id: str, *, most: int | None = None) -> list[ComplaintRecord]:
+    """Return everything the athlete complained of at a visit, newest first."""
+    rows = session.scalars(
         select(models.Complaint)
         .where(models.Complaint.visit_id == visit_id)
         .order_by(models.Complaint.number.desc())
-        .limit(1)
-    ).first()
-    if row is None:
-        return None
-    return ComplaintRecord(row.words, row.pain_now, row.pain_worst, tuple(row.sites), row.told_at)
+        .limit(most)
+    )
+    return [ComplaintRecord(r.words, r.pain_now, r.pain_worst, tuple(r.sites), r.told_at) for r in rows]
 
 
 def add_screen(
@@ -193,13 +199,17 @@ def add_screen(
     return verdict
 
 
-def clear(session: Session, practice_id: str, visit_id: str, member_id: str, reason: str) -> None:
-    """Store a clinician's decision to go on after the newest screen.
+def clear(
+    session: Session, practice_id: str, visit_id: str, member_id: str, reason: str, *, screen_id: str | None = None
+) -> None:
+    """Store a clinician's decision to go on after the newest screen, which must be ``screen_id`` if that is given.
 
     Raises
     ------
     NotFoundError
         If the visit has no screen.
+    InputError
+        If the questions were asked again since the screen that the clinician saw.
     NotAllowedError
         If the answers are an emergency.
 
@@ -210,6 +220,10 @@ def clear(session: Session, practice_id: str, visit_id: str, member_id: str, rea
         raise NotFoundError("The safety questions were not asked yet.", "Ask them first.")
     if not screen.verdict.tier.clearable:
         raise NotAllowedError(screen.verdict.headline, "Ask again at another visit, after the athlete was seen.")
+    if screen_id is not None and screen.id != screen_id:
+        raise InputError(
+            "The safety questions were asked again meanwhile.", "Go back, read the new answers, then decide."
+        )
     if screen.clearance is None:
         session.add(models.Clearance(practice_id=practice_id, screen_id=screen.id, member_id=member_id, reason=reason))
         session.flush()

@@ -43,7 +43,7 @@ def sent_secret(request: Request) -> str:
 
 
 def require_member(request: Request) -> MemberContext:
-    """Return the member who is signed in; a demo signs its visitors in by itself.
+    """Return the member who is signed in; a demo signs its visitors in by itself, into a demo practice only.
 
     Raises
     ------
@@ -56,7 +56,7 @@ def require_member(request: Request) -> MemberContext:
     with parts.database.begin() as session:
         member = sign_ins.member_of(session, secret, now()) if secret else None
         if member is None and parts.settings.demo:
-            member = people.first_member(session)
+            member = people.first_member(session, demo=True)
         if member is None:
             raise SignInNeededError("Nobody is signed in.", "Sign in and try again.")
         practice = people.practice(session, member.practice_id)

@@ -52,7 +52,6 @@ class Practice:
             self.practice_id,
             round_id,
             Upload(data, "photo.jpg", key, Side(side), trial_id),
-            max_bytes=self.services.settings.max_photo_bytes,
         )
 
     def measure(self):

@@ -52,6 +52,11 @@ def test_serve_prints_its_address_and_the_code_of_a_first_start(tmp_path):
         server.stdout.close()
 
 
+def test_a_demo_is_not_served_on_the_data_of_a_real_practice(settings, practice):
+    with pytest.raises(SystemExit, match="real practice"):
+        serving.serve_demo("127.0.0.1", 0, settings.data_folder, lambda *_: pytest.fail("nothing may be measured"))
+
+
 def test_a_worker_measures_what_a_server_without_threads_took_in(settings, migrated):
     app = create_app(settings, DrawnPersonMeasurer())
     practice = begin_practice(app.state.services)

@@ -55,6 +55,12 @@ def test_only_the_questions_the_study_can_answer_are_answered():
         ("person,rater,day,angle_deg\nA,B,monday,41\n", "Line 2"),
         ("person,rater,day,angle_deg\nA,B,1,nan\n", "Line 2"),
         ("person,rater,day,angle_deg\nA,B,1\n", "Line 2"),
+        ("angle_deg,day,person,rater\n41,1,A\n", "Line 2"),
+        ("person;rater;day;angle_deg\nA;B;1\n", "Line 2"),
+        ("person,rater,day,angle_deg\nA, ,1,41\n", "Line 2"),
+        ("person,rater,day,angle_deg\nA,B,1,1e308\n", "Line 2"),
+        (f"person,rater,day,angle_deg\n{'A' * 200_000},B,1,41\n", "Line 2"),
+        ("A" * 200_000, "Line 1"),
     ],
 )
 def test_a_table_that_cannot_be_read_says_where(text, told):

@@ -110,6 +110,29 @@ def test_a_typed_angle_amends_its_side_and_leaves_a_provenance():
     assert provenance["agent"][0]["who"]["display"] == "M. Invented"
 
 
+def test_a_self_screen_that_nobody_accepted_is_preliminary():
+    # FHIR R4, observation-status: preliminary, "subject to verification"
+    whole = athlete()
+    waiting = replace(whole, visits=(replace(whole.visits[0], kind="self-screen", accepted=False),))
+    entries = [e["resource"] for e in fhir.bundle(waiting, AT)["entry"]]
+    assert {r["status"] for r in entries if r["resourceType"] == "Observation"} == {"preliminary"}
+    rows = csv.DictReader(io.StringIO(trials_csv([waiting]).decode("utf-8-sig")))
+    assert {r["visit_accepted"] for r in rows} == {"no"}
+
+
+def test_a_blind_reading_is_no_change_of_what_was_measured():
+    whole = athlete()
+    (visit,) = whole.visits
+    (round_,) = visit.rounds
+    blind = CorrectionContent("e" * 32, "moved", AT, "M. Invented", "", None, ("acromion_left",), True, None)
+    trials = tuple(replace(t, corrections=(*t.corrections, blind)) if t.side == "left" else t for t in round_.trials)
+    read = replace(whole, visits=(replace(visit, rounds=(replace(round_, trials=trials),)),))
+    kinds = [e["resource"]["resourceType"] for e in fhir.bundle(read, AT)["entry"]]
+    assert kinds.count("Provenance") == 1
+    rows = list(csv.DictReader(io.StringIO(trials_csv([read]).decode("utf-8-sig"))))
+    assert [r["corrections"] for r in rows] == ["0", "0", "1", "0"]
+
+
 def test_the_difference_is_derived_from_both_sides():
     by_code = {o["code"]["coding"][0]["code"]: o for o in resources("Observation")}
     derived = {r["reference"] for r in by_code["rotation-difference"]["derivedFrom"]}

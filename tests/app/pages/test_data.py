@@ -17,6 +17,7 @@ from app.photos.retention import erase_due
 from app.records import consents, models, people, plans, visits
 from app.records.columns import now
 from app.security.passwords import hash_password
+from tests.app.drawn_person import picture
 
 DONE_ON = date(2026, 3, 4)
 PASSWORD = "three calm herons walk"  # noqa: S105 - invented for this test
@@ -61,6 +62,33 @@ def test_the_archive_holds_everything_with_the_photos(client, full):
     (trial,) = (t for t in whole["visits"][0]["rounds"][0]["trials"] if t["corrections"])
     assert trial["corrections"][0]["by"] == "Ada Quill"
     assert whole["drills"][2]["done_on"] == [DONE_ON.isoformat()]
+
+
+def test_what_was_asked_and_told_before_and_agreed_to_goes_out_too(client, full):
+    record = full.load(full.round("left", data=picture((0, 0, 0))))
+    with full.services.database.begin() as session:
+        at = (session, full.practice_id)
+        for key, words in (("osteoporosis", "first words"), ("pregnancy", "second words")):
+            answers = dict.fromkeys(KEYS, Answer.NO) | {key: Answer.YES}
+            visits.add_screen(*at, record.visit_id, answers, full.member_id)
+            visits.clear(*at, record.visit_id, full.member_id, f"examined for {key}")
+            visits.add_complaint(
+                *at, record.visit_id, words=words, pain_now=1, pain_worst=2, sites=[], written_by=full.member_id
+            )
+        consents.set_consents(*at, full.athlete_id, ["records"], full.member_id)
+        (plan,) = plans.plans_of(*at, full.athlete_id)
+        plans.note_done(session, plan, "active-return", DONE_ON, 7)
+    whole = client.get(f"/api/v1/athletes/{full.athlete_id}").json()
+    visit = whole["visits"][1]
+    assert [t["words"] for t in visit["told"]] == ["second words", "first words"]
+    assert [a["clearance"]["reason"] for a in visit["asked"]] == ["examined for pregnancy", "examined for osteoporosis"]
+    assert visit["asked"][0]["clearance"]["by"] == "Ada Quill"
+    assert {c["purpose"]: bool(c["withdrawn_at"]) for c in whole["consents"]} == {"measuring": True, "records": False}
+    assert {"day": DONE_ON.isoformat(), "pain": 7} in [d for drill in whole["drills"] for d in drill["done"]]
+    (trial,) = visit["rounds"][0]["trials"]
+    assert trial["rotation_deg"] is None
+    assert "Nobody is seen." in trial["findings"]
+    assert trial["origin"] == "automatic"
 
 
 def test_json_says_the_same_as_the_page(client, full):
@@ -174,6 +202,23 @@ def test_photos_are_erased_after_their_time_and_results_stay(client, full, setti
     assert "Photo erased" in client.get(f"/photos/{photo_id}/picture").text
     round_id = client.get(f"/api/v1/athletes/{full.athlete_id}").json()["visits"][0]["rounds"][0]["id"]
     assert "not measured" not in client.get(f"/rounds/{round_id}/decision").text
+
+
+def test_the_result_of_an_erased_photo_survives_another_declared_side(client, full):
+    with full.services.database.begin() as session:
+        for photo in session.scalars(select(models.Photo)):
+            photo.created_at = now() - timedelta(days=31)
+    client.post("/practice", data={"keep_photos_days": "30"})
+    assert erase_due(full.services.database, full.services.store) == 4
+    content = client.get(f"/api/v1/athletes/{full.athlete_id}").json()["visits"][0]["rounds"][0]
+    assert client.post(f"/rounds/{content['id']}/exchange").status_code == 303
+    full.measure()
+    record = full.load(content["id"])
+    assert [t.side.value for t in record.trials] == ["start", "right", "right", "left"]
+    assert all(p.state == "measured" for t in record.trials for p in t.photos)
+    assert [abs(t.automatic.rotation.right_deg) for t in record.trials] == pytest.approx(
+        [abs(t["automatic_deg"]) for t in content["trials"]], abs=0.01
+    )
 
 
 def test_a_practice_that_keeps_photos_keeps_them(full):

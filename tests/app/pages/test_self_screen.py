@@ -12,6 +12,7 @@ from sqlalchemy import event
 from starlette.testclient import TestClient
 
 from app.care.safety import KEYS
+from app.photos import self_screens as finishing
 from app.records import consents, models, self_screens, visits
 from app.records.columns import now
 from app.security.tokens import digest
@@ -395,6 +396,19 @@ def test_erasing_the_athlete_erases_invitations_and_submissions(athlete, practic
             assert session.query(table).count() == 0
 
 
+def test_after_consent_was_taken_back_the_link_asks_for_it_again(athlete, client, practice, cleared):
+    assert send(athlete, cleared, "start").status_code == 201
+    client.post(f"/athletes/{practice.athlete_id}/consent", data={})
+    refused = send(athlete, cleared, "left-1")
+    assert refused.status_code == 404
+    assert refused.json()["code"] == "link-closed"  # the phone keeps the photo
+    assert 'name="consent"' in athlete.get(cleared).text
+    assert len(submission(practice).captures) == 1
+    athlete.post(f"{cleared}/consent", data={"consent": ["measuring", "records"]})
+    assert send(athlete, cleared, "left-1").status_code == 201
+    assert len(submission(practice).captures) == 2
+
+
 def test_a_face_is_covered_on_arrival_if_the_athlete_wants_that(athlete, practice, cleared, monkeypatch):
     seen = DrawnPersonMeasurer.find
 
@@ -415,6 +429,20 @@ def test_a_face_is_covered_on_arrival_if_the_athlete_wants_that(athlete, practic
         kept = np.asarray(Image.open(io.BytesIO(practice.services.store.get(capture.photo_id, name))).convert("L"))
         assert kept[220:260, 140:180].std() < 20, name
         assert kept[500:580, 600:780].std() > 60, name
+
+
+def test_an_athlete_erased_while_a_face_is_covered_leaves_no_file(athlete, practice, cleared, monkeypatch, settings):
+    def erased_meanwhile(_photo, _points):
+        with practice.services.database.begin() as session:
+            session.delete(session.get(models.Athlete, practice.athlete_id))
+        for folder in settings.photo_folder.glob("*/*"):
+            practice.services.store.erase(folder.name)
+        return picture()
+
+    monkeypatch.setattr(finishing, "without_face", erased_meanwhile)
+    assert send(athlete, cleared, "start", face="to-be-blurred").status_code == 201
+    practice.measure()
+    assert [p for p in settings.photo_folder.rglob("*") if p.is_file()] == []
 
 
 def test_the_place_where_a_photo_was_taken_is_removed_on_arrival(athlete, practice, cleared):

@@ -215,3 +215,10 @@ def test_a_demo_signs_its_visitors_in(tmp_path):
         people.add_member(session, people.add_practice(session, "Demo", demo=True).id, "Guest", "owner")
     with TestClient(app, follow_redirects=False) as browser:
         assert browser.get("/athletes").status_code == 200
+
+
+def test_the_demo_setting_opens_no_real_practice(settings, practice):
+    app = create_app(settings.model_copy(update={"demo": True}), DrawnPersonMeasurer())
+    with TestClient(app, follow_redirects=False) as visitor:
+        assert visitor.get("/athletes").status_code == 303
+        assert visitor.get(f"/athletes/{practice.athlete_id}").headers["location"].startswith("/sign-in")

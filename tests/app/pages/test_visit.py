@@ -1,10 +1,13 @@
 """A visit from its start to the first round, and everything that must stop it."""
 
+import re
+
 import pytest
 from sqlalchemy import select
 
 from app.care.safety import KEYS
 from app.records import consents, models, people, visits
+from tests.app.drawn_person import picture
 
 ALL_NO = {"rest": "no"}
 
@@ -69,6 +72,20 @@ def test_consent_is_taken_back_but_not_forgotten(client, agreed):
     assert all(r.withdrawn_at for r in records)
 
 
+def test_after_consent_was_taken_back_nothing_new_is_stored(client, agreed, settings):
+    round_id = agreed.round()
+    client.post(f"/athletes/{agreed.athlete_id}/consent", data={})
+    sent = {"data": {"side": "left", "upload_key": "form-key-1"}, "files": [("photos", ("a.jpg", picture()))]}
+    answer = client.post(f"/rounds/{round_id}/photos", **sent)
+    assert answer.status_code == 403
+    assert "taken back" in answer.text
+    assert client.post("/rounds/new", data={"code": "A-17"}).status_code == 403
+    assert [p for p in settings.photo_folder.rglob("*") if p.is_file()] == []
+    client.post(f"/athletes/{agreed.athlete_id}/consent", data={"consent": ["measuring", "records"]})
+    sent["files"] = [("photos", ("a.jpg", picture()))]
+    assert client.post(f"/rounds/{round_id}/photos", **sent).status_code == 303
+
+
 def test_all_no_leads_to_the_complaint_and_on_to_the_set_up_and_the_round(client, agreed, visit_id):
     assert client.post(f"/visits/{visit_id}/safety", data=ALL_NO).headers["location"].endswith("/complaint")
     sent = {"words": "stiff on the left", "pain_now": "3", "pain_worst": "6", "site": ["back-upper-left"]}
@@ -119,9 +136,24 @@ def test_a_clinician_can_decide_to_go_on_with_a_reason(client, agreed, visit_id,
     as_role("clinician")
     client.post(f"/visits/{visit_id}/safety", data={"cancer": "yes", **ALL_NO})
     assert client.post(f"/visits/{visit_id}/clearance", data={"reason": " "}).status_code == 422
-    client.post(f"/visits/{visit_id}/clearance", data={"reason": "Seen by her doctor on Monday, cleared."})
+    sent = {"reason": "Seen by her doctor on Monday, cleared.", "screen": shown_screen(client, visit_id)}
+    client.post(f"/visits/{visit_id}/clearance", data=sent)
     assert client.post(f"/visits/{visit_id}/set-up", data=SET_UP).status_code == 303
     assert ("cleared", "safety answers", agreed.athlete_id) in audited(agreed)
+
+
+def shown_screen(client, visit_id):
+    return re.search(r'name="screen" value="(\w+)"', client.get(f"/visits/{visit_id}/safety").text)[1]
+
+
+def test_a_decision_to_go_on_holds_for_the_answers_that_were_read_only(client, agreed, visit_id):
+    client.post(f"/visits/{visit_id}/safety", data={"osteoporosis": "yes", **ALL_NO})
+    read = shown_screen(client, visit_id)
+    client.post(f"/visits/{visit_id}/safety", data={"cancer": "yes", **ALL_NO})
+    answer = client.post(f"/visits/{visit_id}/clearance", data={"reason": "bones were measured", "screen": read})
+    assert answer.status_code == 422
+    assert "asked again meanwhile" in answer.text
+    assert client.post(f"/visits/{visit_id}/set-up", data=SET_UP).status_code == 403
 
 
 def test_a_coach_cannot_decide_to_go_on(client, agreed, visit_id, as_role):

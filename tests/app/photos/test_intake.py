@@ -1,8 +1,12 @@
 """An uploaded photo is stored first, once, whatever it is."""
 
+import io
+
 import pytest
+from starlette.datastructures import UploadFile
 
 from app.errors import InputError, TooLargeError
+from app.photos.intake import read_file
 from app.photos.store import ORIGINAL, SHOWN
 from tests.app.drawn_person import picture
 from vision.sides import Side
@@ -77,10 +81,24 @@ def test_a_viewpoint_of_another_side_is_refused_and_leaves_no_file(practice, set
     assert [f for f in settings.photo_folder.rglob("*") if f.is_file() and f not in files] == []
 
 
-def test_a_file_beyond_the_limit_is_refused_in_words(practice):
+def test_another_picture_under_a_used_key_is_not_lost(practice):
+    # a browser's way back shows the same form again, and then another file is chosen in it
     round_id = practice.round()
+    sent = [
+        practice.send(round_id, "left", picture((grey, 90, 90)), key="the-same-key").id for grey in (10, 200, 200, 10)
+    ]
+    assert (sent[0], sent[1]) == (sent[3], sent[2])
+    assert len(set(sent)) == len(practice.load(round_id).trials) == 2
+
+
+def test_a_file_beyond_the_limit_is_refused_in_words_and_not_read():
+    class Unread(io.BytesIO):
+        def read(self, *_):
+            pytest.fail("it was read")
+
     with pytest.raises(TooLargeError, match="million bytes"):
-        practice.send(round_id, "left", bytes(practice.services.settings.max_photo_bytes + 1), key="too-large-key")
+        read_file(UploadFile(Unread(), size=1001), 1000)
+    assert read_file(UploadFile(io.BytesIO(b"12"), size=2), 2) == b"12"
 
 
 def test_another_practice_finds_nothing(practice):

@@ -23,10 +23,3 @@ def test_an_error_is_json_for_those_who_ask_for_json(client):
     answer = client.get("/no/such/page", headers={"accept": "application/json"})
     assert answer.headers["content-type"] == "application/problem+json"
     assert answer.json()["status"] == 404
-
-
-def test_an_oversized_request_is_refused_before_it_is_read(client, settings):
-    too_much = settings.max_photo_bytes * settings.max_photos_per_upload + 1
-    answer = client.post("/rounds/new", headers={"content-length": str(too_much)}, content=b"x")
-    assert answer.status_code == 413
-    assert "smaller groups" in answer.text
