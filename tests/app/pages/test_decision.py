@@ -29,6 +29,17 @@ def test_a_retest_is_compared_with_the_first_round_of_the_visit_and_the_last_vis
     assert "cannot be compared, an angle is missing" in page
 
 
+def test_the_practices_own_error_decides_on_a_change_of_one_side_alone(client, practice):
+    with practice.services.database.begin() as session:
+        people.set_own_sem(session, practice.practice_id, 20.0)
+    practice.round("left")
+    later = practice.load(practice.round("left"))
+    typed = {"angle": "70", "half_band": "2", "reason": "inclinometer"}
+    client.post(f"/photos/{later.trials[0].photos[0].id}/angle", data=typed)
+    # 1.96 * sqrt(2) * sqrt(3) * 20: one trial a round instead of three
+    assert "a change of less than 96° cannot be told" in client.get(f"/rounds/{later.id}/decision").text
+
+
 def test_a_round_without_photos_has_a_page(client, practice):
     page = client.get(f"/rounds/{practice.round()}/decision").text
     assert "One side has no angle yet" in page
