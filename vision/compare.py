@@ -413,10 +413,9 @@ def compare_sides(
         return Comparison(
             means[0], means[1], None, None, Decision.CANNOT_TELL, None, floor.origin, tuple(findings), None
         )
-    floors = [floor.value_deg * math.sqrt(max(1.0, TRIALS_OF_PROTOCOL / len(m.trials_deg))) for m in means if m]
     density = means[0].own.minus(means[1].own).widened((means[0].shared_sd_deg - means[1].shared_sd_deg) ** 2)
     photo_sem = density.sd_deg / math.sqrt(2)
-    floor_sem = math.sqrt((floors[0] ** 2 + floors[1] ** 2) / 2)
+    floor_sem = _floor_deg(floor, means[0], means[1])
     if photo_sem >= floor_sem:
         used, origin = photo_sem, "the bands of these photos and the scatter of these trials"
     else:
@@ -438,6 +437,12 @@ def compare_sides(
     )
 
 
+def _floor_deg(sem: Sem, *means: SideMean) -> float:
+    """Return the root mean square of the standard error of these means, larger for fewer than three trials."""
+    variances = [sem.value_deg**2 * max(1.0, TRIALS_OF_PROTOCOL / len(m.trials_deg)) for m in means]
+    return math.sqrt(sum(variances) / len(variances))
+
+
 def _trial_findings(trials: Sequence[Rotation], mean: SideMean | None, side: Side) -> list[Finding]:
     if mean is None:
         return [finding("side-not-measured", side=side.value)]
@@ -449,15 +454,24 @@ def _trial_findings(trials: Sequence[Rotation], mean: SideMean | None, side: Sid
     return found
 
 
-def compare_rounds(earlier: Comparison, later: Comparison) -> RoundsComparison:
+def compare_rounds(earlier: Comparison, later: Comparison, *, sem: Sem | None = None) -> RoundsComparison:
     """Compare two rounds of the same person, later minus earlier.
 
     Side changes use sqrt(2), the change of the left-right difference uses 2, times 1.96 times SEM, where SEM is the
     root mean square of the two rounds' own.  What both rounds share (the same body) cancels.
+
+    Parameters
+    ----------
+    earlier, later
+        The rounds.
+    sem
+        As for :func:`compare_sides`; it counts where a round has one side only, and so no standard error of its own.
+
     """
+    floor = sem or PUBLISHED_SEM
     return RoundsComparison(
-        left=_side_change(earlier, later, earlier.left, later.left),
-        right=_side_change(earlier, later, earlier.right, later.right),
+        left=_side_change(earlier, later, earlier.left, later.left, floor),
+        right=_side_change(earlier, later, earlier.right, later.right, floor),
         difference=_difference_change(earlier, later),
     )
 
@@ -471,12 +485,14 @@ def _joint_sem(earlier: Comparison, later: Comparison) -> float | None:
     return math.sqrt((earlier.sem_deg**2 + later.sem_deg**2) / 2)
 
 
-def _side_change(earlier: Comparison, later: Comparison, before: SideMean | None, after: SideMean | None) -> Change:
+def _side_change(
+    earlier: Comparison, later: Comparison, before: SideMean | None, after: SideMean | None, floor: Sem
+) -> Change:
     if before is None or after is None:
         return _UNKNOWN
     density = after.own.minus(before.own).widened((after.shared_sd_deg - before.shared_sd_deg) ** 2)
     own_sem = density.sd_deg / math.sqrt(2)
-    sem = max(own_sem, _joint_sem(earlier, later) or PUBLISHED_SEM.value_deg)
+    sem = max(own_sem, _joint_sem(earlier, later) or _floor_deg(floor, before, after))
     density = density.widened(2 * (sem**2 - own_sem**2))
     return _change(after.mean_deg - before.mean_deg, density, sem, 2)
 

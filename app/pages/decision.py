@@ -12,9 +12,9 @@ from app.care.safety import CAUTION
 from app.pages import set_up
 from app.pages.axis import AngleAxis, DifferenceAxis, angle_axis, difference_axis
 from app.pages.rendering import day, render, template
-from app.records import audit, history, people
+from app.records import audit, history
 from app.records import rounds as round_records
-from app.records.comparisons import counted_rotations, own_sem
+from app.records.comparisons import counted_rotations
 from app.records.history import HistoryRound
 from app.security.members import SignedIn
 from app.services import services
@@ -69,7 +69,7 @@ class DecisionPage:
 
 def change_since(earlier: HistoryRound, later: HistoryRound) -> ChangeSince:
     """Put the change between two rounds into sentences."""
-    change = compare_rounds(earlier.comparison, later.comparison)
+    change = compare_rounds(earlier.comparison, later.comparison, sem=later.sem)
     same_visit = earlier.visit.id == later.visit.id
     when = "of this visit" if same_visit else f"on {day(earlier.record.started_at)}"
     return ChangeSince(
@@ -105,14 +105,13 @@ def decision(request: Request, member: SignedIn, round_id: str) -> Response:
     """Show the decision."""
     with services(request).database.begin() as session:
         record = round_records.load_round(session, member.practice_id, round_id)
-        practice = people.practice(session, member.practice_id)
         found = history.history(session, member.practice_id, record.athlete.id, also_visit=record.visit_id)
         audit.note(
             session, member.practice_id, member.member_id, "read", "decision", round_id, athlete_id=record.athlete.id
         )
     current = next(h for h in found if h.record.id == round_id)
     left, right = counted_rotations(record, Side.LEFT), counted_rotations(record, Side.RIGHT)
-    options = (clearer.another_trial(left, right, own_sem(practice)),)
+    options = (clearer.another_trial(left, right, current.sem),)
     pain = worst_pain(current)
     page = DecisionPage(
         current=current,

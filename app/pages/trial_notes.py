@@ -57,9 +57,10 @@ def save_notes(request: Request, member: SignedIn, round_id: str, form: SentForm
     feels = [c.key for c in position.END_FEELS]
     with services(request).database.begin() as session:
         record = rounds.load_round(session, member.practice_id, round_id)
+        on_the_form = form.many_of("trial", [t.id for t in record.trials if t.side is not Side.START])
         for trial in record.trials:
-            if trial.side is Side.START:
-                continue
+            if trial.id not in on_the_form:
+                continue  # taken after the form was opened: what somebody noted of it stays
             feel = form.text(f"end-feel-{trial.id}")
             rounds.describe_trial(
                 session,

@@ -12,6 +12,7 @@ from sqlalchemy.engine import Engine, make_url
 from sqlalchemy.orm import Session, sessionmaker
 
 MIGRATIONS = Path(__file__).parent / "migrations"
+_MIGRATION_LOCK = 7_406_011  # any number that nothing else in the database takes as a lock
 
 
 class Database:
@@ -45,12 +46,26 @@ class Database:
             yield session
 
     def migrate(self) -> None:
-        """Bring the tables to the newest revision; safe to call at every start."""
-        with self.engine.begin() as connection:
-            config = Config()
-            config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
+        """Bring the tables to the newest revision, whole or not at all; safe to call at every start, at once too.
+
+        A server and its workers may be started together: the first one migrates, the others wait for it.
+        """
+        sqlite = self.engine.url.get_backend_name() == "sqlite"
+        with self.engine.connect() as connection:
+            try:
+                if sqlite:
+                    # a table that is made anew is dropped first, and its children would go with it
+                    connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
+                    connection.exec_driver_sql("BEGIN IMMEDIATE")
+                else:
+                    connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_MIGRATION_LOCK})")
+                config = Config()
+                config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+                config.attributes["connection"] = connection
+                command.upgrade(config, "head")
+                connection.commit()
+            finally:
+                connection.invalidate()  # the next one begins with foreign keys again
 
     def forget_erased(self) -> None:
         """Let nothing of erased rows stay in SQLite's write-ahead log; other databases need no such step here."""
@@ -65,8 +80,8 @@ class Database:
 
 def _prepare_sqlite(connection: Any, _record: object) -> None:  # noqa: ANN401 - the driver's own class
     cursor = connection.cursor()
+    cursor.execute("PRAGMA busy_timeout=10000")  # first, as the next one may have to wait
     cursor.execute("PRAGMA journal_mode=WAL")  # readers do not wait for the measuring thread
-    cursor.execute("PRAGMA busy_timeout=10000")
     cursor.execute("PRAGMA foreign_keys=ON")
     cursor.execute("PRAGMA secure_delete=ON")  # an erased athlete leaves no readable pages behind
     cursor.close()

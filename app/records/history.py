@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from app.records import people, rounds, visits
-from app.records.comparisons import compared
+from app.records.comparisons import compared, own_sem
 from app.records.rounds import RoundRecord
 from app.records.visits import VisitRecord
-from vision.compare import Comparison
+from vision.compare import Comparison, Sem
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +19,7 @@ class HistoryRound:
     visit: VisitRecord
     record: RoundRecord
     comparison: Comparison
+    sem: Sem | None  # of the practice's own study, if it has one
 
     @property
     def name(self) -> str:
@@ -40,7 +41,7 @@ def history(
             continue
         for round_id in visit.round_ids:
             record = rounds.load_round(session, practice_id, round_id)
-            result.append(HistoryRound(visit, record, compared(record, practice)))
+            result.append(HistoryRound(visit, record, compared(record, practice), own_sem(practice)))
     return result
 
 

@@ -109,6 +109,19 @@ def test_swapping_the_sides_flips_the_difference_and_a_call_always_excludes_zero
         assert abs(one.difference_deg) > one.mdc95_deg
 
 
+@pytest.mark.parametrize(("trials", "wider"), [(3, 1.0), (1, np.sqrt(3))])
+def test_a_change_of_a_round_with_one_side_uses_the_practices_own_error_too(trials, wider):
+    # SDC = 1.96 * sqrt(2) * SEM (Weir 2005); the SEM of one trial is sqrt(3) times that of a mean of three
+    own = Sem(4.0, "own study")
+    earlier = compare_sides(three(Side.LEFT, 40, 0.5)[:trials], [], sem=own)
+    later = compare_sides(three(Side.LEFT, 49, 0.5)[:trials], [], sem=own)
+    assert compare_rounds(earlier, later, sem=own).left.threshold_deg == pytest.approx(
+        1.96 * np.sqrt(2) * 4.0 * wider, rel=1e-3
+    )
+    assert compare_rounds(earlier, later, sem=own).left.decision is Decision.NONE_SHOWN
+    assert compare_rounds(earlier, later, sem=own).difference.decision is Decision.CANNOT_TELL
+
+
 def test_a_change_larger_than_the_threshold_is_called_for_a_side():
     sem = Sem(2.0, "x")
     earlier = compare_sides(three(Side.LEFT, 40, 1), three(Side.RIGHT, 50, 1), sem=sem)

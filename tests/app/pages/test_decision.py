@@ -1,5 +1,7 @@
 """The decision page says why, what would help, and what changed since when."""
 
+import re
+
 import pytest
 
 from app.records import models, people, rounds, visits
@@ -29,6 +31,17 @@ def test_a_retest_is_compared_with_the_first_round_of_the_visit_and_the_last_vis
     assert "cannot be compared, an angle is missing" in page
 
 
+def test_the_practices_own_error_decides_on_a_change_of_one_side_alone(client, practice):
+    with practice.services.database.begin() as session:
+        people.set_own_sem(session, practice.practice_id, 20.0)
+    practice.round("left")
+    later = practice.load(practice.round("left"))
+    typed = {"angle": "70", "half_band": "2", "reason": "inclinometer"}
+    client.post(f"/photos/{later.trials[0].photos[0].id}/angle", data=typed)
+    # 1.96 * sqrt(2) * sqrt(3) * 20: one trial a round instead of three
+    assert "a change of less than 96° cannot be told" in client.get(f"/rounds/{later.id}/decision").text
+
+
 def test_a_round_without_photos_has_a_page(client, practice):
     page = client.get(f"/rounds/{practice.round()}/decision").text
     assert "One side has no angle yet" in page
@@ -37,7 +50,12 @@ def test_a_round_without_photos_has_a_page(client, practice):
 def test_notes_on_trials_are_stored_and_asked_for_again(client, practice):
     record = practice.load(practice.round("start", "left", "right"))
     left = record.trials[1].id
-    sent = {f"pain-{left}": "4", f"end-feel-{left}": "empty", f"fault-{left}": ["side-bend", "hips-lifted"]}
+    sent = {
+        "trial": left,
+        f"pain-{left}": "4",
+        f"end-feel-{left}": "empty",
+        f"fault-{left}": ["side-bend", "hips-lifted"],
+    }
     assert client.post(f"/rounds/{record.id}/notes", data=sent).status_code == 303
     trial = practice.load(record.id).trials[1]
     assert (trial.pain, trial.end_feel, trial.faults) == (4, "empty", ("hips-lifted", "side-bend"))
@@ -46,9 +64,20 @@ def test_notes_on_trials_are_stored_and_asked_for_again(client, practice):
     assert "Strongest pain told at this visit: 4 of 10." in client.get(f"/rounds/{record.id}/decision").text
 
 
+def test_notes_of_a_trial_that_was_not_on_the_form_stay(client, practice):
+    record = practice.load(practice.round("left", "right"))
+    left, right = (t.id for t in record.trials)
+    shown = re.findall(r'name="trial" value="(\w+)"', client.get(f"/rounds/{record.id}/notes").text)
+    assert shown == [left, right]
+    client.post(f"/rounds/{record.id}/notes", data={"trial": right, f"pain-{right}": "7", f"left-out-{right}": "yes"})
+    client.post(f"/rounds/{record.id}/notes", data={"trial": left, f"pain-{left}": "2"})
+    assert [(t.pain, t.left_out) for t in practice.load(record.id).trials] == [(2, False), (7, True)]
+
+
 def test_a_trial_left_out_does_not_count(client, practice):
     record = practice.load(practice.round("left", "right"))
-    client.post(f"/rounds/{record.id}/notes", data={f"left-out-{record.trials[0].id}": "yes"})
+    left = record.trials[0].id
+    client.post(f"/rounds/{record.id}/notes", data={"trial": left, f"left-out-{left}": "yes"})
     assert "One side has no angle yet" in client.get(f"/rounds/{record.id}/decision").text
 
 
