@@ -432,8 +432,9 @@ def take_photo(
             return _closed(request)
         record = opened.submission
         upload_key = f"{record.id}-{key}"
-        keys = keys_of(upload_key, received_digest(data))
-        again = self_screens.photo_sent_before(session, record, keys, received_digest(data)) if chosen else None
+        received = received_digest(data)
+        keys = keys_of(upload_key, received)
+        again = self_screens.photo_sent_before(session, record, keys, received) if chosen else None
         if again is None:
             refusal = _refusal(_steps(session, record), record, step, chosen=chosen)
             if refusal:
