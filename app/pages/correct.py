@@ -11,7 +11,7 @@ from starlette.responses import JSONResponse, RedirectResponse
 from app.errors import InputError
 from app.pages import words
 from app.pages.form import Form, SentForm
-from app.pages.overlays import MAIN_POINTS, Dial, Overlay, dial, overlay
+from app.pages.overlays import Dial, Overlay, dial, overlay
 from app.pages.rendering import angle_words, degree_band, degrees, moment, render, template
 from app.pages.results import automatic_points, origin_words, points_in_force, trial_name
 from app.photos.fitting import fit_round_again, try_by_hand
@@ -20,6 +20,7 @@ from app.records import audit, corrections, people, photos, rounds
 from app.records.corrections import CorrectionRecord, in_force
 from app.security.members import MemberContext, SignedIn
 from app.services import services
+from vision.by_hand import DECIDING
 from vision.landmark_names import NAMES
 from vision.landmarks import Landmark
 from vision.rotation import Rotation
@@ -108,7 +109,7 @@ def _placed(
         if name not in points:
             x = share_x if trial.side is not Side.RIGHT else 1 - share_x
             points[name] = Landmark.round_(round(x * width, 1), round(share_y * height, 1), 0.0, True, "hand")
-    order = {name: i for i, name in enumerate((*MAIN_POINTS, *(n for n in NAMES if n not in MAIN_POINTS)))}
+    order = {name: i for i, name in enumerate((*DECIDING, *(n for n in NAMES if n not in DECIDING)))}
     return dict(sorted(points.items(), key=lambda item: order[item[0]]))
 
 
@@ -166,7 +167,7 @@ def _page(
             y=round(p.y, 1),
             automatic_x=round(found[point].x, 1) if point in found else None,
             automatic_y=round(found[point].y, 1) if point in found else None,
-            main=point in MAIN_POINTS,
+            main=point in DECIDING,
         )
         for point, p in points.items()
     )
@@ -231,7 +232,7 @@ def read_points(form: Form, photo: photos.PhotoRecord, trial: rounds.TrialRecord
         if not (-photo.width <= x <= 2 * photo.width and -photo.height <= y <= 2 * photo.height):
             raise InputError(f"The {words.landmark_words(name)} lies far outside of the photo.", "Correct its numbers.")
         was = automatic.get(name)
-        checked = name in MAIN_POINTS and form.text("checked") == "yes"
+        checked = name in DECIDING and form.text("checked") == "yes"
         if checked or was is None or abs(was.x - x) > SAME_PX or abs(was.y - y) > SAME_PX:
             moved[name] = (x, y)
     return moved

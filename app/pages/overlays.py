@@ -5,10 +5,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from app.pages import words
+from vision.by_hand import DECIDING
 from vision.landmarks import Landmark
 from vision.rotation import Rotation
-
-MAIN_POINTS = ("acromion_left", "acromion_right", "hip_joint_left", "hip_joint_right")
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +99,7 @@ def overlay(
             kind="left" if name.endswith("_left") else "right" if name.endswith("_right") else "middle",
             seen=p.seen,
             by_hand=p.source == "hand",
-            main=name in MAIN_POINTS,
+            main=name in DECIDING,
             lower=_lower(name, points),
         )
         for name, p in points.items()

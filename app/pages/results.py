@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request, Response
 
 from app.pages import words
 from app.pages.axis import AngleAxis, DifferenceAxis, angle_axis, difference_axis
-from app.pages.overlays import MAIN_POINTS, Dial, Overlay, dial, overlay
+from app.pages.overlays import Dial, Overlay, dial, overlay
 from app.pages.rendering import moment, render, template
 from app.records import audit, people, rounds
 from app.records.comparisons import compared, counted_rotations, round_findings
@@ -16,6 +16,7 @@ from app.records.measurements import FitRecord
 from app.records.photos import PhotoRecord
 from app.security.members import SignedIn
 from app.services import services
+from vision.by_hand import DECIDING
 from vision.compare import Comparison
 from vision.findings import Finding
 from vision.landmarks import Landmark
@@ -92,7 +93,7 @@ def automatic_points(photo: PhotoRecord, fit: FitRecord | None) -> dict[str, Lan
     """Return where the program has the points of a photo: the deciding ones as fitted, the others as found."""
     points = dict(photo.measurement.landmarks.points) if photo.measurement else {}
     fitted = fit.projected.get(photo.id, {}) if fit is not None else {}
-    for name in MAIN_POINTS:
+    for name in DECIDING:
         if name in fitted:
             seen = name in points and points[name].seen
             points[name] = Landmark.round_(*fitted[name], 0.0, seen, "fit")
